@@ -1,6 +1,6 @@
-// All that the store and the ledger do to a disk. Real in daemon/platform; tests/fakes has one that loses
-// unsynced bytes at a power cut, fills up, and fails any chosen write or sync. HDF5 (daemon/store) and
-// SQLite (daemon/ledger) reach the disk through this interface too.
+// All that the store and the ledger do to a disk. Real in daemon/platform; tests/fakes has one that
+// loses unsynced bytes at a power cut, fills up, and fails any chosen write or sync. HDF5
+// (daemon/store) and SQLite (daemon/ledger) reach the disk through this interface too.
 #pragma once
 
 #include <cstddef>
@@ -18,13 +18,13 @@ namespace creel {
 class File {
  public:
   virtual ~File() = default;
-  /// Writes all of `bytes` at `offset`, growing the file as needed; storage_failed otherwise (a part may
-  /// have been written).
+  /// Writes all of `bytes` at `offset`, growing the file as needed; storage_failed otherwise (a
+  /// part may have been written).
   virtual Result<void> write_at(std::uint64_t offset, std::span<const std::byte> bytes) = 0;
   /// Reads into `bytes`; returns how many, fewer only at the end of the file.
   virtual Result<std::size_t> read_at(std::uint64_t offset, std::span<std::byte> bytes) = 0;
-  /// Returns when everything written to this file is on the medium (fdatasync). After a failure nothing
-  /// unsynced of this file may ever be called durable.
+  /// Returns when everything written to this file is on the medium (fdatasync). After a failure
+  /// nothing unsynced of this file may ever be called durable.
   virtual Result<void> sync() = 0;
   [[nodiscard]] virtual Result<std::uint64_t> size() = 0;
   virtual Result<void> resize(std::uint64_t bytes) = 0;
@@ -37,9 +37,9 @@ class File {
 };
 
 enum class OpenMode : std::uint8_t {
-  read,           ///< must exist
-  read_write,     ///< must exist
-  create_new,     ///< must not exist
+  read,        ///< must exist
+  read_write,  ///< must exist
+  create_new,  ///< must not exist
   create_or_open,
 };
 

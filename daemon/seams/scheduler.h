@@ -17,8 +17,8 @@ class Scheduler {
   /// Runs `job` soon. Any thread.
   virtual void post(std::function<void()> job) = 0;
   /// Runs `job` once at the stated time or as soon as possible after. Control thread only. On an
-  /// accelerated rig a world timer makes time move (protocol/clock), so set one only to really wait for it:
-  /// never a free-running one.
+  /// accelerated rig a world timer makes time move (protocol/clock), so set one only to really wait
+  /// for it: never a free-running one.
   virtual TimerId at(WorldTime when, std::function<void()> job) = 0;
   virtual TimerId at(SafetyTime when, std::function<void()> job) = 0;
   /// The job will not run; an id that is gone is ignored. Control thread only.

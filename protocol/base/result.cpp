@@ -9,10 +9,14 @@ struct Name {
   std::string_view name;
 };
 constexpr std::array kNames{
-    Name{ErrorCode::invalid_request, "invalid_request"}, Name{ErrorCode::refused, "refused"},
-    Name{ErrorCode::timed_out, "timed_out"},             Name{ErrorCode::device_lost, "device_lost"},
-    Name{ErrorCode::storage_failed, "storage_failed"},   Name{ErrorCode::corrupt, "corrupt"},
-    Name{ErrorCode::cancelled, "cancelled"},             Name{ErrorCode::internal, "internal"},
+    Name{ErrorCode::invalid_request, "invalid_request"},
+    Name{ErrorCode::refused, "refused"},
+    Name{ErrorCode::timed_out, "timed_out"},
+    Name{ErrorCode::device_lost, "device_lost"},
+    Name{ErrorCode::storage_failed, "storage_failed"},
+    Name{ErrorCode::corrupt, "corrupt"},
+    Name{ErrorCode::cancelled, "cancelled"},
+    Name{ErrorCode::internal, "internal"},
 };
 }  // namespace
 

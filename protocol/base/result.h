@@ -1,8 +1,9 @@
 // How every part of Creel reports a failure that can be expected.
 //
-// A Result<T> holds a value or an Error, never neither. Expected failures (a device is gone, a file is
-// damaged, a request is wrong) are Results; broken invariants stop the process (CREEL_INVARIANT), because
-// stopping is safer than writing wrong data. No exception crosses a public header of Creel.
+// A Result<T> holds a value or an Error, never neither. Expected failures (a device is gone, a file
+// is damaged, a request is wrong) are Results; broken invariants stop the process
+// (CREEL_INVARIANT), because stopping is safer than writing wrong data. No exception crosses a
+// public header of Creel.
 #pragma once
 
 #include <cstdint>
@@ -47,8 +48,10 @@ struct Error {
 template <class T>
 class [[nodiscard]] Result {
  public:
-  Result(T value) : state_(std::in_place_index<0>, std::move(value)) {}     // NOLINT(google-explicit-constructor)
-  Result(Error error) : state_(std::in_place_index<1>, std::move(error)) {}  // NOLINT(google-explicit-constructor)
+  Result(T value)
+      : state_(std::in_place_index<0>, std::move(value)) {}  // NOLINT(google-explicit-constructor)
+  Result(Error error)
+      : state_(std::in_place_index<1>, std::move(error)) {}  // NOLINT(google-explicit-constructor)
 
   [[nodiscard]] bool ok() const { return state_.index() == 0; }
   explicit operator bool() const { return ok(); }
@@ -69,7 +72,8 @@ class [[nodiscard]] Result {
  private:
   void require() const {
     if (!ok()) {
-      std::fprintf(stderr, "creel: a failed Result was used as a value: %s\n", error().text.c_str());
+      std::fprintf(stderr, "creel: a failed Result was used as a value: %s\n",
+                   error().text.c_str());
       std::abort();
     }
   }
@@ -90,19 +94,20 @@ class [[nodiscard]] Result<void> {
 };
 
 /// Stops the process with a plain sentence when `condition` does not hold. On in every build.
-#define CREEL_INVARIANT(condition, sentence)                                                     \
-  do {                                                                                           \
-    if (!(condition)) {                                                                          \
-      std::fprintf(stderr, "creel: broken invariant at %s:%d: %s\n", __FILE__, __LINE__, sentence); \
-      std::abort();                                                                              \
-    }                                                                                            \
+#define CREEL_INVARIANT(condition, sentence)                                             \
+  do {                                                                                   \
+    if (!(condition)) {                                                                  \
+      std::fprintf(stderr, "creel: broken invariant at %s:%d: %s\n", __FILE__, __LINE__, \
+                   sentence);                                                            \
+      std::abort();                                                                      \
+    }                                                                                    \
   } while (false)
 
 /// Returns the error of `expression` (a Result<void>) from the enclosing function, if it failed.
-#define CREEL_TRY(expression)                              \
-  do {                                                     \
+#define CREEL_TRY(expression)                                         \
+  do {                                                                \
     if (auto creel_try_result = (expression); !creel_try_result.ok()) \
-      return creel_try_result.error();                     \
+      return creel_try_result.error();                                \
   } while (false)
 
 }  // namespace creel

@@ -19,9 +19,12 @@ std::int64_t monotonic_ns() {
 
 constexpr std::int64_t kNapNs = 5'000'000;
 
-timespec to_timespec(std::int64_t ns) { return {ns / 1'000'000'000, ns % 1'000'000'000}; }
+timespec to_timespec(std::int64_t ns) {
+  return {ns / 1'000'000'000, ns % 1'000'000'000};
+}
 
-void futex(std::atomic<std::uint32_t>* word, int operation, std::uint32_t value, const timespec* timeout) {
+void futex(std::atomic<std::uint32_t>* word, int operation, std::uint32_t value,
+           const timespec* timeout) {
   // Not FUTEX_PRIVATE: the word is shared between processes.
   syscall(SYS_futex, reinterpret_cast<std::uint32_t*>(word), operation, value, timeout, nullptr, 0);
 }
@@ -37,8 +40,12 @@ void WorldTimeline::prepare(WorldPage* page, bool accelerated, std::uint64_t see
   page->magic = WorldPage::kMagic;
 }
 
-bool WorldTimeline::accelerated() const { return page_->mode == WorldPage::kAccelerated; }
-std::uint64_t WorldTimeline::seed() const { return page_->seed; }
+bool WorldTimeline::accelerated() const {
+  return page_->mode == WorldPage::kAccelerated;
+}
+std::uint64_t WorldTimeline::seed() const {
+  return page_->seed;
+}
 
 WorldTime WorldTimeline::now() const {
   return accelerated() ? WorldTime{page_->now_ns.load(std::memory_order_acquire)}
@@ -90,6 +97,13 @@ bool WorldTimeline::earliest_wake(WorldTime* when) const {
   }
   *when = WorldTime{earliest};
   return true;
+}
+
+void WorldTimeline::forget_wake(WorldTime when) const {
+  for (auto& slot : page_->wake_ns) {
+    std::int64_t expected = when.ns;
+    slot.compare_exchange_strong(expected, WorldPage::kFree);
+  }
 }
 
 void WorldTimeline::advance_to(WorldTime when) const {

@@ -1,0 +1,193 @@
+// creeld: wires the real clock, disk, processes and socket to the service, and runs the control
+// thread. The only file that sees daemon/platform. No singletons: whoever needs a part is given it.
+
+#include <spdlog/sinks/stdout_color_sinks.h>
+#include <spdlog/spdlog.h>
+#include <sys/stat.h>
+#include <sys/utsname.h>
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/signal_set.hpp>
+#include <climits>
+#include <cstdio>
+#include <cstdlib>
+#include <string>
+
+#include "daemon/platform/asio_scheduler.h"
+#include "daemon/platform/clock.h"
+#include "daemon/platform/disk.h"
+#include "daemon/platform/launcher.h"
+#include "daemon/rpc/server.h"
+#include "daemon/service/service.h"
+#include "daemon/version.h"
+#include "protocol/rpc/address.h"
+#include "protocol/rpc/openrpc.h"
+#include "protocol/series/rig.h"
+
+namespace {
+
+using namespace creel;
+using nlohmann::json;
+
+constexpr int kOk = 0;
+constexpr int kBadUse = 2;
+constexpr int kRefused = 4;
+
+struct Settings {
+  std::string rig_file, state, socket, drivers, host;
+};
+
+std::string own_directory() {
+  char path[PATH_MAX] = {};
+  const ssize_t length = readlink("/proc/self/exe", path, sizeof path - 1);
+  const std::string self(path, length > 0 ? static_cast<std::size_t>(length) : 0);
+  return self.substr(0, self.rfind('/'));
+}
+
+std::string environment(const char* name) {
+  const char* value = std::getenv(name);
+  return value == nullptr ? "" : value;
+}
+
+std::string default_state() {
+  if (!environment("STATE_DIRECTORY").empty()) {
+    return environment("STATE_DIRECTORY");
+  }
+  if (!environment("XDG_STATE_HOME").empty()) {
+    return environment("XDG_STATE_HOME") + "/creel";
+  }
+  return geteuid() == 0 ? "/var/lib/creel" : environment("HOME") + "/.local/state/creel";
+}
+
+json software() {
+  utsname system{};
+  uname(&system);
+  return {{"name", "creel"},       {"version", kVersion},     {"build", kBuild},
+          {"compiler", kCompiler}, {"host", system.nodename}, {"kernel", system.release}};
+}
+
+int complain(const Error& error, int code) {
+  std::fprintf(stderr, "creeld: %s\n", error.text.c_str());
+  return code;
+}
+
+/// Runs the daemon on a rig that was read and checked. Returns the exit code.
+int run(Rig rig, const Settings& settings) {
+  auto memory = platform::make_rig_memory(rig.shared_bytes, rig.accelerated, rig.seed);
+  if (!memory.ok()) {
+    return complain(memory.error(), kRefused);
+  }
+  boost::asio::io_context io;
+  const platform::RealClock clock(memory->timeline());
+  platform::AsioScheduler scheduler(io, clock, memory->timeline());
+  platform::PosixLauncher launcher(settings.host, io, memory->descriptor());
+  const auto disk = make_posix_disk();
+  auto dispatcher = rpc::Dispatcher::make(rpc::openrpc_text());
+  if (!dispatcher.ok()) {
+    return complain(dispatcher.error(), kRefused);
+  }
+  // Declared before the worker: the worker's destructor finishes the store's queued work first.
+  std::unique_ptr<Service> service;
+  platform::ThreadWorker worker;
+  std::unique_ptr<rpc::Server> server;
+  bool ending = false;
+
+  const auto log = [](const std::string& line) { spdlog::info("{}", line); };
+  const auto end = [&](const std::string& why) {
+    if (ending) {
+      return;
+    }
+    ending = true;
+    spdlog::info("ending: {}; closing every shutter", why);
+    service->shut_down(
+        [&, why] { server->close("creeld is ending: " + why, [&] { scheduler.stop(); }); });
+  };
+  const std::string rig_name = rig.name;
+  Service::Options options{
+      settings.state, settings.drivers, settings.rig_file, settings.socket, software(), log, [&] {
+        end("asked to by a client");
+      }};
+  auto made = Service::make({scheduler, clock, launcher, *disk, worker, **dispatcher},
+                            std::move(rig), std::move(options));
+  if (!made.ok()) {
+    return complain(made.error(), kRefused);
+  }
+  service = std::move(*made);
+  rpc::ServerOptions listening;
+  listening.path = settings.socket;
+  listening.log = log;
+  auto listener = rpc::Server::listen(io, **dispatcher, listening);
+  if (!listener.ok()) {
+    return complain(listener.error(), kRefused);
+  }
+  server = std::move(*listener);
+
+  boost::asio::signal_set signals(io, SIGTERM, SIGINT, SIGHUP);
+  signals.async_wait([&](const boost::system::error_code& error, int number) {
+    if (!error) {
+      end("signal " + std::to_string(number));
+    }
+  });
+  service->start([&](const Result<json>&) {
+    std::printf("creeld: ready on %s, rig %s, sessions in %s/sessions\n", settings.socket.c_str(),
+                rig_name.c_str(), settings.state.c_str());
+    std::fflush(stdout);
+  });
+  scheduler.run();
+  spdlog::info("ended");
+  return kOk;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const std::string here = own_directory();
+  Settings settings;
+  settings.state = default_state();
+  settings.drivers = here + "/../drivers";
+  settings.host = here + "/creel-host";
+  settings.rig_file = here + "/../share/creel/ink-lab.rig.json";
+
+  CLI::App app{
+      "creeld - runs exposure series on a rig: drives detector and shutters through plugin "
+      "drivers, accounts "
+      "for the dose, stores every frame.\n"
+      "Alone it starts on the simulated rig. Talk to it with 'creel'.\n\n" +
+      std::string(kShutterCaution)};
+  app.set_version_flag("--version", std::string(kVersion) + " (" + kBuild + ")");
+  app.add_option("--rig", settings.rig_file, "rig document, see README.md")
+      ->check(CLI::ExistingFile);
+  app.add_option("--state", settings.state, "directory for sessions and the dose ledger")
+      ->capture_default_str();
+  app.add_option("--socket", settings.socket,
+                 "Unix socket to listen on (default: $CREEL_SOCKET, or a per-user place)");
+  app.add_option("--drivers", settings.drivers, "directory of the plugin drivers");
+  app.add_option("--host-program", settings.host, "the program that holds one driver");
+  CLI11_PARSE(app, argc, argv);
+
+  spdlog::set_default_logger(spdlog::stderr_color_mt("creeld"));
+  spdlog::set_pattern("%Y-%m-%dT%H:%M:%S.%e %l %v");
+  umask(0027);
+  if (settings.socket.empty()) {
+    auto path = rpc::default_socket_path();
+    if (!path.ok()) {
+      return complain(path.error(), kBadUse);
+    }
+    settings.socket = *path;
+  }
+  const auto disk = make_posix_disk();
+  auto text = read_all(*disk, settings.rig_file);
+  if (!text.ok()) {
+    return complain(text.error(), kBadUse);
+  }
+  auto rig = parse_rig(*text, settings.rig_file);
+  if (!rig.ok()) {
+    return complain(rig.error(), kBadUse);
+  }
+  for (const std::string& warning : rig->warnings) {
+    spdlog::warn("{}", warning);
+  }
+  return run(std::move(*rig), settings);
+}

@@ -1,0 +1,719 @@
+#include "daemon/series/engine.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <utility>
+
+#include "protocol/base/text.h"
+
+namespace creel {
+
+using nlohmann::json;
+using session::Record;
+
+namespace {
+
+constexpr std::uint32_t kMostFailuresInARow = 3;
+constexpr Duration kCloseRetry = seconds(1);
+constexpr Duration kMoreIntent =
+    seconds(60);  ///< covered by one further intent while a shutter does not close
+
+const Error* failed(const Outcome& outcome) {
+  return std::get_if<Error>(&outcome);
+}
+
+}  // namespace
+
+std::string_view command_name(const Command& command) {
+  static constexpr std::string_view kNames[] = {
+      "apply", "move",          "read gauges",  "intend", "arm",           "open",
+      "close", "start",         "wait",         "take",   "stop detector", "charge",
+      "keep",  "await devices", "await person", "finish"};
+  return kNames[command.index()];
+}
+
+Engine::Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr<Guard>> guards,
+               EngineStart start)
+    : series_(series),
+      rig_(rig),
+      shutter_(*rig.find(series.shutter)),
+      plan_(series),
+      guards_(std::move(guards)),
+      balances_(std::move(start.balances)),
+      series_dose_(std::move(start.series_dose)),
+      index_(start.first_exposure),
+      attempt_(start.first_attempt) {}
+
+Command Engine::ask(Command command, Step then) {
+  then_ = then;
+  return command;
+}
+
+Command Engine::begin(WorldTime now) {
+  now_ = now;
+  dose_counted_to_ = now;
+  return secure();
+}
+
+Command Engine::next(const Outcome& outcome, WorldTime now) {
+  now_ = now;
+  return (this->*then_)(outcome);
+}
+
+// --- Before the first exposure, and after every trouble
+// -------------------------------------------------
+
+Command Engine::secure() {
+  doing_ = "making sure that the shutter is closed";
+  return ask(command::Close{series_.shutter}, &Engine::on_secured);
+}
+
+Command Engine::on_secured(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("shutter_not_secured",
+         "shutter " + series_.shutter + " could not be shown to be closed: " + error->text);
+    return recover();
+  }
+  return let_beam_in();
+}
+
+Command Engine::let_beam_in() {
+  if (fallback_closed_ && shutter_.fallback != series_.cathode_shutter) {
+    fallback_closed_ = false;
+    return ask(command::Open{shutter_.fallback}, &Engine::on_beam_let_in);
+  }
+  fallback_closed_ = false;
+  if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
+    beam_in_ = true;  // from here on it may be open, whatever the answer
+    return ask(command::Open{series_.cathode_shutter}, &Engine::on_beam_let_in);
+  }
+  return choose();
+}
+
+Command Engine::on_beam_let_in(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    beam_in_ = false;
+    note("beam_not_let_in", "the beam could not be let in: " + error->text);
+    return recover();
+  }
+  return let_beam_in();
+}
+
+// --- Choosing and preparing the next exposure
+// ------------------------------------------------------------
+
+Command Engine::choose() {
+  forget_exposure();
+  if (stop_requested_) {
+    return wind_up("stopped", *stop_requested_);
+  }
+  if (forced_) {
+    forced_ = false;
+    hold_requested_.reset();
+    return hold("all shutters were closed over the series' head");
+  }
+  if (hold_requested_) {
+    return hold(*std::exchange(hold_requested_, std::nullopt));
+  }
+  if (index_ == plan_.size()) {
+    return wind_up("complete", "all " + std::to_string(plan_.size()) + " exposures are taken");
+  }
+  exposure_ = plan_.at(index_);
+  return prepare();
+}
+
+Command Engine::hold(const std::string& reason) {
+  doing_ = "holding: " + reason;
+  note("hold", reason, {{"shutter", "closed"}});
+  return ask(command::AwaitPerson{reason}, &Engine::on_person);
+}
+
+Command Engine::on_person(const Outcome&) {
+  if (!wanted_place_.empty()) {
+    place_ = std::exchange(wanted_place_, {});
+  }
+  failures_ = 0;
+  if (!stop_requested_) {
+    note("continue", "a person said continue");
+  }
+  return await_devices();  // much may have happened meanwhile: closure is established anew
+}
+
+Command Engine::prepare() {
+  const std::string place = exposure_.where == Where::vacuum ? "vacuum" : exposure_.area;
+  if (exposure_.kind != ExposureKind::dark && !place.empty() && place != place_) {
+    if (!place_.empty()) {
+      wanted_place_ = place;
+      return hold(exposure_.where == Where::vacuum
+                      ? "move the specimen out of the beam (vacuum), then continue"
+                      : "move the specimen so that the beam falls on area " + place +
+                            ", then continue");
+    }
+    place_ = place;  // whoever started the series has the beam there
+  }
+  preparations_.clear();
+  const Block& block = series_.blocks[exposure_.block];
+  if (exposure_.vary_value && vary_prepared_ != exposure_.vary_value) {
+    preparations_.emplace_back(
+        command::Move{block.vary->device, block.vary->axis, *exposure_.vary_value});
+  }
+  if (block_prepared_ != exposure_.block) {
+    for (auto setting = block.settings.rbegin(); setting != block.settings.rend(); ++setting) {
+      preparations_.emplace_back(command::Apply{setting->device, setting->name, setting->value});
+    }
+  }
+  return on_prepared(outcome::Done{});
+}
+
+Command Engine::on_prepared(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  if (preparations_.empty()) {
+    block_prepared_ = exposure_.block;
+    vary_prepared_ = exposure_.vary_value;
+    doing_ = "reading gauges";
+    return ask(command::ReadGauges{}, &Engine::on_gauges);
+  }
+  doing_ = "setting up block " + series_.blocks[exposure_.block].name;
+  Command step = std::move(preparations_.back());
+  preparations_.pop_back();
+  return ask(std::move(step), &Engine::on_prepared);
+}
+
+Command Engine::on_gauges(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("gauges_not_read", error->text);
+  }
+  return guard();
+}
+
+Command Engine::guard() {
+  BeforeExposure view;
+  view.exposure = exposure_;
+  bound_ = exposure_.gives_dose() ? open_rate() * longest_opening() + residual_due() : Dose{};
+  view.bound = bound_;
+  if (const Area* where = area()) {
+    view.series_on_area = series_dose_[where->key()];
+    view.area_total = balances_[where->key()].upper();
+    view.area_limit = where->dose_limit;
+  }
+  for (const auto& rule : guards_) {
+    const Verdict verdict = rule->before(view);
+    if (verdict.what == Verdict::What::go) {
+      continue;
+    }
+    json numbers = verdict.numbers;
+    numbers["guard"] = rule->name();
+    note("guard", verdict.reason, numbers);
+    return verdict.what == Verdict::What::end ? wind_up(std::string(rule->name()), verdict.reason)
+                                              : hold(verdict.reason);
+  }
+  if (exposure_.gives_dose()) {
+    doing_ = "committing the intent";
+    return ask(
+        command::Intend{intent_request(bound_, std::string(exposure_kind_name(exposure_.kind)))},
+        &Engine::on_intended);
+  }
+  return arm();
+}
+
+Command Engine::on_intended(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return hold("the ledger cannot be written, so nothing is opened: " + error->text);
+  }
+  intent_ = std::get<outcome::Intended>(outcome).id;
+  balances_[area()->key()].intended += bound_;
+  return arm();
+}
+
+Command Engine::arm() {
+  doing_ = "exposing";
+  const bool shutter_gates = opens() && series_.gating == Gating::shutter;
+  const Duration margin =
+      shutter_gates ? series_.gating_margin + series_.gating_margin : Duration{};
+  return ask(command::Arm{exposure_.exposure + margin}, &Engine::on_armed);
+}
+
+Command Engine::on_armed(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  const auto& armed = std::get<outcome::Armed>(outcome);
+  exposure_armed_ = armed.exposure;
+  readout_ = armed.readout;
+  if (exposure_.kind == ExposureKind::background) {
+    cathode_blocked_ = true;
+    return ask(command::Close{series_.cathode_shutter}, &Engine::on_cathode_blocked);
+  }
+  return expose();
+}
+
+// --- The exposure
+// ----------------------------------------------------------------------------------------
+
+Command Engine::on_cathode_blocked(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  return expose();
+}
+
+Command Engine::expose() {
+  return opens() && series_.gating == Gating::detector ? open_shutter() : start_detector();
+}
+
+Command Engine::start_detector() {
+  return ask(command::Start{}, &Engine::on_started);
+}
+
+Command Engine::on_started(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  started_ = std::get<outcome::Started>(outcome).at;
+  if (!opens()) {
+    return take();
+  }
+  if (series_.gating == Gating::shutter) {
+    return open_shutter();
+  }
+  return ask(command::Wait{started_ + exposure_armed_}, &Engine::on_waited);
+}
+
+Command Engine::open_shutter() {
+  CREEL_INVARIANT(!exposure_.gives_dose() || intent_ != 0,
+                  "a shutter is never opened without an intent");
+  maybe_open_ = true;
+  open_asked_ = now_;
+  opened_ = now_;  // until the device says better
+  return ask(command::Open{series_.shutter}, &Engine::on_opened);
+}
+
+Command Engine::on_opened(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  const auto& at = std::get<outcome::ShutterAt>(outcome);
+  shutter_measured_ = at.measured;
+  if (at.measured) {
+    opened_ = at.opened;
+  }
+  if (series_.gating == Gating::detector) {
+    return start_detector();
+  }
+  return ask(command::Wait{now_ + exposure_.exposure}, &Engine::on_waited);
+}
+
+Command Engine::on_waited(const Outcome&) {
+  return trouble_ ? broken(*trouble_)
+                  : close_shutter();  // trouble: the shutters were forced meanwhile
+}
+
+Command Engine::close_shutter() {
+  return ask(command::Close{series_.shutter}, &Engine::on_closed);
+}
+
+Command Engine::on_closed(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("alarm",
+         "shutter " + series_.shutter + " was not shown to close: " + error->text +
+             (shutter_.fallback.empty() ? ". No fall-back is named in the rig; trying again"
+                                        : ". Closing " + shutter_.fallback + " instead"));
+    if (!trouble_) {
+      trouble_ = *error;
+    }
+    if (shutter_.fallback.empty()) {
+      return not_closed(*error);
+    }
+    return ask(command::Close{shutter_.fallback}, &Engine::on_fallback_closed);
+  }
+  const auto& at = std::get<outcome::ShutterAt>(outcome);
+  shutter_measured_ = shutter_measured_ && at.measured;
+  // A measured time before this opening is that of an older closing: the device was restarted
+  // meanwhile.
+  closed_ = at.measured && at.closed >= opened_ ? at.closed : now_;
+  if (series_.gating == Gating::shutter && !trouble_ && closed_ > started_ + exposure_armed_) {
+    trouble_ = Error{ErrorCode::timed_out,
+                     "the shutter closed after the detector's integration had ended"};
+  }
+  return after_closed();
+}
+
+Command Engine::on_fallback_closed(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("alarm",
+         "the fall-back " + shutter_.fallback + " was not shown to close either: " + error->text);
+    return not_closed(*error);
+  }
+  fallback_closed_ = true;
+  if (shutter_.fallback == series_.cathode_shutter) {
+    beam_in_ = false;
+  }
+  shutter_measured_ = false;
+  closed_ = now_;
+  return after_closed();
+}
+
+// The dose goes on. It keeps being covered by intents, a minute at a time, until something is shown
+// to close.
+Command Engine::not_closed(const Error&) {
+  doing_ = "ALARM: a shutter does not close; the dose goes on and is being counted";
+  Dose covered = bound_;
+  for (const auto& [id, dose] : more_intents_) {
+    covered += dose;
+  }
+  const Dose soon = open_rate() * ((now_ - opened_) + kCloseRetry + kCloseRetry);
+  if (intent_ != 0 && soon > covered) {
+    const Dose bound = open_rate() * kMoreIntent + (soon - covered);
+    more_intents_.emplace_back(0, bound);
+    return ask(command::Intend{intent_request(bound, "shutter not closed")},
+               &Engine::on_more_intended);
+  }
+  return ask(command::Wait{now_ + kCloseRetry}, &Engine::on_not_closed_waited);
+}
+
+Command Engine::on_more_intended(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    more_intents_.pop_back();
+    note("alarm",
+         "the ledger could not take the intent for a shutter that does not close: " + error->text);
+  } else {
+    more_intents_.back().first = std::get<outcome::Intended>(outcome).id;
+    balances_[area()->key()].intended += more_intents_.back().second;
+  }
+  return ask(command::Wait{now_ + kCloseRetry}, &Engine::on_not_closed_waited);
+}
+
+Command Engine::on_not_closed_waited(const Outcome&) {
+  return close_shutter();
+}
+
+Command Engine::after_closed() {
+  maybe_open_ = false;
+  return trouble_ ? charge() : take();
+}
+
+Command Engine::take() {
+  return ask(command::Take{started_ + exposure_armed_ + readout_}, &Engine::on_taken);
+}
+
+Command Engine::on_taken(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  frame_taken_ = true;
+  taken_ = std::get<outcome::Taken>(outcome);
+  if ((taken_.flags & session::kIncomplete) != 0) {
+    trouble_ = Error{ErrorCode::corrupt, "the detector lost part of the frame"};
+  }
+  return charge();
+}
+
+Command Engine::charge() {
+  if (intent_ == 0) {
+    return after_charged();
+  }
+  const bool was_opened = open_asked_ != WorldTime{};
+  const Dose residual = residual_due();
+  given_ = (was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual;
+  given_sigma_ = Dose{given_.value * series_.beam.relative_uncertainty};
+  const std::string reason = trouble_
+                                 ? "broken: " + trouble_->text
+                                 : (shutter_measured_ ? "measured opening" : "opening by commands");
+  return ask(command::Charge{intent_, given_, given_sigma_, reason}, &Engine::on_charged);
+}
+
+Command Engine::on_charged(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    // The intent stays unsettled and counts in full: the ledger over-states, never under-states.
+    hold_requested_ =
+        "the ledger could not take a charge (the intent counts in full): " + error->text;
+  } else {
+    Balance& balance = balances_[area()->key()];
+    balance.charged += given_;
+    balance.intended.value = std::max(0.0, balance.intended.value - bound_.value);
+    if (open_asked_ != WorldTime{}) {
+      dose_counted_to_ = closed_;
+    }
+  }
+  series_dose_[area()->key()] += failed(outcome) != nullptr ? bound_ : given_;
+  return settle_more();
+}
+
+// Further intents were covered by the one charge: they are settled with nothing.
+Command Engine::settle_more() {
+  if (more_intents_.empty()) {
+    return after_charged();
+  }
+  const auto [id, bound] = more_intents_.back();
+  more_intents_.pop_back();
+  Balance& balance = balances_[area()->key()];
+  balance.intended.value = std::max(0.0, balance.intended.value - bound.value);
+  return ask(command::Charge{id, Dose{}, Dose{}, "counted with the first intent of this opening"},
+             &Engine::on_more_charged);
+}
+
+Command Engine::on_more_charged(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    hold_requested_ = "the ledger could not take a charge: " + error->text;
+  }
+  return settle_more();
+}
+
+Command Engine::after_charged() {
+  if (cathode_blocked_) {
+    cathode_blocked_ = false;
+    return ask(command::Open{series_.cathode_shutter}, &Engine::on_cathode_opened);
+  }
+  return frame_taken_ ? keep() : recover();
+}
+
+Command Engine::on_cathode_opened(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    beam_in_ = false;
+    if (!trouble_) {
+      trouble_ = *error;
+    }
+  }
+  return frame_taken_ ? keep() : recover();
+}
+
+Command Engine::keep() {
+  return ask(command::Keep{record()}, &Engine::on_kept);
+}
+
+Command Engine::on_kept(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return hold("the frame could not be handed to the store: " + error->text);
+  }
+  if (trouble_) {
+    return recover();
+  }
+  ++index_;
+  attempt_ = 0;
+  failures_ = 0;
+  return choose();
+}
+
+// --- Trouble and the end
+// -----------------------------------------------------------------------------------
+
+Command Engine::broken(const Error& error) {
+  trouble_ = error;
+  return ask(command::StopDetector{}, &Engine::on_detector_stopped);
+}
+
+Command Engine::on_detector_stopped(const Outcome&) {
+  return maybe_open_ ? close_shutter() : charge();
+}
+
+Command Engine::recover() {
+  if (trouble_) {
+    note("exposure_broken", "exposure " + std::to_string(index_) + " failed: " + trouble_->text,
+         {{"exposure", index_}, {"attempt", attempt_}, {"dose_e_per_a2", given_.value}});
+    ++attempt_;
+  }
+  forget_exposure();
+  block_prepared_.reset();  // a restarted device is set up again
+  vary_prepared_.reset();
+  if (++failures_ >= kMostFailuresInARow) {
+    return hold("the same trouble came " + std::to_string(failures_) +
+                " times in a row; see the events, and continue when it is mended");
+  }
+  return await_devices();
+}
+
+Command Engine::await_devices() {
+  if (stop_requested_) {
+    return wind_up("stopped", *stop_requested_);
+  }
+  doing_ = "waiting for devices";
+  return ask(command::AwaitDevices{devices()}, &Engine::on_devices);
+}
+
+Command Engine::on_devices(const Outcome& outcome) {
+  if (stop_requested_) {
+    return wind_up("stopped", *stop_requested_);
+  }
+  if (const Error* error = failed(outcome)) {
+    return hold(error->text);
+  }
+  return secure();
+}
+
+Command Engine::wind_up(std::string outcome, std::string reason) {
+  end_outcome_ = std::move(outcome);
+  end_reason_ = std::move(reason);
+  const Dose residual = residual_due();
+  if (residual > Dose{}) {
+    bound_ = residual;
+    return ask(command::Intend{intent_request(residual, "residual")},
+               &Engine::on_residual_intended);
+  }
+  return shut_beam_off();
+}
+
+Command Engine::on_residual_intended(const Outcome& outcome) {
+  if (failed(outcome) != nullptr) {
+    note("alarm", "the residual dose could not be written to the ledger",
+         {{"dose_e_per_a2", bound_.value}});
+    return shut_beam_off();
+  }
+  return ask(command::Charge{std::get<outcome::Intended>(outcome).id, bound_,
+                             Dose{bound_.value * series_.beam.relative_uncertainty},
+                             "residual beam with the cathode laser blocked"},
+             &Engine::on_residual_charged);
+}
+
+Command Engine::on_residual_charged(const Outcome&) {
+  return shut_beam_off();
+}
+
+Command Engine::shut_beam_off() {
+  doing_ = "ending";
+  if (beam_in_) {
+    beam_in_ = false;
+    return ask(command::Close{series_.cathode_shutter}, &Engine::on_beam_off);
+  }
+  return ask(command::Finish{end_outcome_, end_reason_}, &Engine::on_finished);
+}
+
+Command Engine::on_beam_off(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("alarm", "shutter " + series_.cathode_shutter +
+                      " was not shown to close at the end: " + error->text);
+  }
+  return shut_beam_off();
+}
+
+Command Engine::on_finished(const Outcome&) {
+  return command::Finish{end_outcome_, end_reason_};
+}
+
+void Engine::shutters_forced(std::string reason) {
+  forced_ = true;
+  beam_in_ = false;
+  if (maybe_open_ && !trouble_) {
+    trouble_ = Error{ErrorCode::cancelled, reason + " during this exposure"};
+  }
+  note("close_all", reason);
+}
+
+// --- Small things
+// ---------------------------------------------------------------------------------------------
+
+void Engine::forget_exposure() {
+  intent_ = 0;
+  bound_ = given_ = given_sigma_ = Dose{};
+  started_ = open_asked_ = opened_ = closed_ = WorldTime{};
+  shutter_measured_ = true;
+  frame_taken_ = false;
+  taken_ = {};
+  trouble_.reset();
+}
+
+const Area* Engine::area() const {
+  return exposure_.area.empty() ? nullptr : series_.find_area(exposure_.area);
+}
+
+bool Engine::opens() const {
+  return exposure_.kind != ExposureKind::dark;
+}
+
+Duration Engine::longest_opening() const {
+  return exposure_.exposure + series_.gating_margin + series_.gating_margin + shutter_.lease +
+         shutter_.closing_time;
+}
+
+DoseRate Engine::open_rate() const {
+  if (exposure_.kind == ExposureKind::background) {
+    return series_.beam.residual.value_or(series_.beam.dose_rate);  // unknown: the upper bound
+  }
+  return series_.beam.dose_rate;
+}
+
+// With the cathode laser as the only gate, the residual beam reaches the specimen all the time.
+Dose Engine::residual_due() const {
+  if (shutter_.blocks != Blocks::cathode_laser || !series_.beam.residual || area() == nullptr) {
+    return Dose{};
+  }
+  const WorldTime until = open_asked_ != WorldTime{} ? opened_ : now_;
+  return until > dose_counted_to_ ? *series_.beam.residual * (until - dose_counted_to_) : Dose{};
+}
+
+IntentRequest Engine::intent_request(Dose bound, std::string cause) const {
+  IntentRequest request;
+  request.area = area()->key();
+  request.bound = bound;
+  request.session = series_.name;
+  request.exposure = index_;
+  request.attempt = attempt_;
+  request.cause = std::move(cause);
+  return request;
+}
+
+Record Engine::record() const {
+  Record record;
+  record.exposure = index_;
+  record.attempt = attempt_;
+  record.flags = taken_.flags | (trouble_ ? session::kBroken : 0U) |
+                 (opens() && !shutter_measured_ ? session::kShutterNotMeasured : 0U) |
+                 (taken_.lost_before > 0 ? session::kGapBefore : 0U);
+  record.block = exposure_.block;
+  record.kind = static_cast<std::uint8_t>(exposure_.kind);
+  record.where = static_cast<std::uint8_t>(exposure_.where);
+  record.exposure_set_ns = exposure_.exposure.value;
+  record.opened_ns = opens() ? opened_.ns : 0;
+  record.closed_ns = opens() ? closed_.ns : 0;
+  record.dose = given_.value;
+  record.dose_errors = given_sigma_.value;
+  record.lost_before = taken_.lost_before;
+  record.vary_value = exposure_.vary_value.value_or(std::numeric_limits<double>::quiet_NaN());
+  if (const Area* where = area()) {
+    record.area = static_cast<std::uint16_t>(where - series_.areas.data());
+    record.area_dose = balances_.at(where->key()).charged.value;
+  }
+  return record;
+}
+
+std::vector<std::string> Engine::devices() const {
+  std::vector<std::string> names{series_.detector, series_.shutter};
+  if (!series_.cathode_shutter.empty()) {
+    names.push_back(series_.cathode_shutter);
+  }
+  return names;
+}
+
+void Engine::note(const std::string& event, const std::string& text, json more) {
+  more["event"] = event;
+  more["text"] = text;
+  notes_.push_back(std::move(more));
+}
+
+std::vector<json> Engine::take_notes() {
+  return std::exchange(notes_, {});
+}
+
+json Engine::status() const {
+  json dose = json::object();
+  for (const Area& one : series_.areas) {
+    const auto given = series_dose_.find(one.key());
+    const auto balance = balances_.find(one.key());
+    dose[one.key()] = {
+        {"series_e_per_a2", given == series_dose_.end() ? 0.0 : given->second.value},
+        {"area_e_per_a2", balance == balances_.end() ? 0.0 : balance->second.upper().value},
+        {"series_limit_e_per_a2", series_.guards.dose.value},
+        {"area_limit_e_per_a2", one.dose_limit.value}};
+  }
+  return {{"series", series_.name},
+          {"doing", doing_},
+          {"exposures_done", index_},
+          {"exposures", plan_.size()},
+          {"kind", index_ < plan_.size() ? exposure_kind_name(plan_.at(index_).kind) : "none"},
+          {"shutter_may_be_open", maybe_open_},
+          {"dose", dose}};
+}
+
+}  // namespace creel

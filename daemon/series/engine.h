@@ -1,0 +1,276 @@
+// The engine: what happens next in a series. A state machine without I/O, clock or thread of its
+// own.
+//
+// It hands out ONE command at a time (next()); whoever executes it (the conductor) reports the
+// outcome with the world time, and gets the next command. The cycle of an exposure that gives dose
+// is
+//
+//   guards -> Intend -> Arm -> Open -> Start -> Wait -> Close -> Take -> Charge -> Keep   (detector
+//   gating) guards -> Intend -> Arm -> Start -> Open -> Wait -> Close -> Take -> Charge -> Keep
+//   (shutter gating)
+//
+// A dark is Arm -> Start -> Take -> Keep: the shutter stays closed. The frame is read after the
+// shutter closed, so that no electron is spent on a readout.
+//
+// Two rules hold whatever fails: the shutter is never opened without a committed intent, and after
+// every opening - good, failed or unknown - closure is established and the dose charged before
+// anything else happens.
+//
+// SAFETY: closing a shutter from here is not a personnel-safety interlock; see
+// protocol/driver/creel_driver.h.
+#pragma once
+
+#include <cstdint>
+#include <map>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "daemon/guards/guard.h"
+#include "daemon/ledger/ledger.h"
+#include "protocol/base/result.h"
+#include "protocol/base/units.h"
+#include "protocol/series/series.h"
+#include "protocol/session/layout.h"
+
+namespace creel {
+
+/// What the engine wants done.
+namespace command {
+struct Apply {  ///< change one setting of a device
+  std::string device, name;
+  nlohmann::json value;
+};
+struct Move {
+  std::string device, axis;
+  double position = 0;
+};
+struct ReadGauges {};
+struct Intend {
+  IntentRequest request;
+};
+struct Arm {
+  Duration exposure;
+};
+struct Open {
+  std::string shutter;
+};
+struct Close {
+  std::string shutter;
+};
+struct Start {};
+struct Wait {
+  WorldTime until;
+};
+struct Take {  ///< one frame from the detector, expected about `due`
+  WorldTime due;
+};
+struct StopDetector {};
+struct Charge {
+  IntentId intent = 0;
+  Dose given, sigma;
+  std::string reason;
+};
+struct Keep {  ///< store the frame that Take brought; the conductor fills in what it knows of the
+               ///< frame
+  session::Record record;
+};
+struct AwaitDevices {  ///< until every device of the series is ready
+  std::vector<std::string> devices;
+};
+struct AwaitPerson {  ///< hold: until a person says continue
+  std::string reason;
+};
+struct Finish {
+  std::string outcome;  ///< "complete", "dose", "stopped"
+  std::string reason;
+};
+}  // namespace command
+
+using Command =
+    std::variant<command::Apply, command::Move, command::ReadGauges, command::Intend, command::Arm,
+                 command::Open, command::Close, command::Start, command::Wait, command::Take,
+                 command::StopDetector, command::Charge, command::Keep, command::AwaitDevices,
+                 command::AwaitPerson, command::Finish>;
+/// "open", "close", ...: for logs.
+std::string_view command_name(const Command& command);
+
+/// What became of it.
+namespace outcome {
+struct Done {};
+struct Intended {
+  IntentId id = 0;
+};
+struct Armed {
+  Duration exposure;  ///< as the detector rounded it
+  Duration readout;
+};
+struct Started {
+  WorldTime at;
+};
+struct ShutterAt {
+  bool measured = false;  ///< the device measured it; otherwise opened/closed are bounds
+  WorldTime opened, closed;
+};
+struct Taken {
+  std::uint32_t flags = 0;  ///< RecordFlag
+  std::uint64_t lost_before = 0;
+};
+}  // namespace outcome
+using Outcome = std::variant<outcome::Done, outcome::Intended, outcome::Armed, outcome::Started,
+                             outcome::ShutterAt, outcome::Taken, Error>;
+
+/// Where a series starts or goes on.
+struct EngineStart {
+  std::uint64_t first_exposure = 0;
+  std::uint64_t first_attempt = 0;
+  std::map<std::string, Balance> balances;  ///< per Area::key(), all sessions, this one included
+  std::map<std::string, Dose>
+      series_dose;  ///< per Area::key(), upper value given by this series before
+};
+
+class Engine {
+ public:
+  /// `series` and `rig` must outlive the engine and fit each other (check_against_rig).
+  Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr<Guard>> guards,
+         EngineStart start);
+
+  /// The first command. Once.
+  Command begin(WorldTime now);
+  /// Reports the outcome of the command handed out last and gets the next one.
+  Command next(const Outcome& outcome, WorldTime now);
+
+  /// Asks for a hold, or for the end, after the exposure that is running.
+  void request_hold(std::string reason) { hold_requested_ = std::move(reason); }
+  void request_stop(std::string reason) { stop_requested_ = std::move(reason); }
+  /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
+  /// and the series then holds.
+  void shutters_forced(std::string reason);
+
+  /// Events to record and show since the last call: JSON objects with at least {event, text}.
+  std::vector<nlohmann::json> take_notes();
+  [[nodiscard]] const Plan& plan() const { return plan_; }
+  [[nodiscard]] std::uint64_t exposures_done() const { return index_; }
+  [[nodiscard]] bool open() const { return maybe_open_; }
+  /// For people: what it is doing, progress, dose.
+  [[nodiscard]] nlohmann::json status() const;
+
+ private:
+  using Step = Command (Engine::*)(const Outcome&);
+
+  Command ask(Command command, Step then);
+  // Before the first exposure, and after every trouble: closed is established, not assumed.
+  Command secure();
+  Command on_secured(const Outcome& outcome);
+  Command let_beam_in();
+  Command on_beam_let_in(const Outcome& outcome);
+  // Choosing and preparing the next exposure.
+  Command choose();
+  Command hold(const std::string& reason);
+  Command on_person(const Outcome& outcome);
+  Command prepare();
+  Command on_prepared(const Outcome& outcome);
+  Command on_gauges(const Outcome& outcome);
+  Command guard();
+  Command on_intended(const Outcome& outcome);
+  Command arm();
+  Command on_armed(const Outcome& outcome);
+  // The exposure.
+  Command on_cathode_blocked(const Outcome& outcome);
+  Command expose();
+  Command start_detector();
+  Command on_started(const Outcome& outcome);
+  Command open_shutter();
+  Command on_opened(const Outcome& outcome);
+  Command on_waited(const Outcome& outcome);
+  Command close_shutter();
+  Command on_closed(const Outcome& outcome);
+  Command on_fallback_closed(const Outcome& outcome);
+  Command not_closed(const Error& error);
+  Command on_more_intended(const Outcome& outcome);
+  Command on_not_closed_waited(const Outcome& outcome);
+  Command after_closed();
+  Command take();
+  Command on_taken(const Outcome& outcome);
+  Command charge();
+  Command on_charged(const Outcome& outcome);
+  Command settle_more();
+  Command on_more_charged(const Outcome& outcome);
+  Command after_charged();
+  Command on_cathode_opened(const Outcome& outcome);
+  Command keep();
+  Command on_kept(const Outcome& outcome);
+  // Trouble and the end.
+  Command broken(const Error& error);
+  Command on_detector_stopped(const Outcome& outcome);
+  Command recover();
+  Command await_devices();
+  Command on_devices(const Outcome& outcome);
+  Command wind_up(std::string outcome, std::string reason);
+  Command on_residual_intended(const Outcome& outcome);
+  Command on_residual_charged(const Outcome& outcome);
+  Command shut_beam_off();
+  Command on_beam_off(const Outcome& outcome);
+  Command on_finished(const Outcome& outcome);
+
+  void note(const std::string& event, const std::string& text,
+            nlohmann::json more = nlohmann::json::object());
+  void forget_exposure();
+  [[nodiscard]] const Area* area() const;
+  [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter
+  [[nodiscard]] Duration longest_opening() const;
+  [[nodiscard]] DoseRate open_rate() const;
+  [[nodiscard]] Dose residual_due() const;
+  [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
+  [[nodiscard]] session::Record record() const;
+  [[nodiscard]] std::vector<std::string> devices() const;
+
+  const Series& series_;
+  const Rig& rig_;
+  const RigDevice& shutter_;
+  Plan plan_;
+  std::vector<std::unique_ptr<Guard>> guards_;
+  std::map<std::string, Balance> balances_;
+  std::map<std::string, Dose> series_dose_;
+  Step then_ = nullptr;
+  WorldTime now_;
+
+  std::uint64_t index_ = 0;
+  std::uint64_t attempt_ = 0;
+  std::uint32_t failures_ = 0;  ///< in a row
+  PlannedExposure exposure_;
+  std::optional<std::uint32_t> block_prepared_;
+  std::optional<double> vary_prepared_;
+  std::string place_, wanted_place_;  ///< where the beam falls, as a person confirmed it
+  std::vector<Command> preparations_;
+
+  // The running exposure.
+  IntentId intent_ = 0;
+  Dose bound_;
+  std::vector<std::pair<IntentId, Dose>> more_intents_;  ///< while a shutter does not close
+  Duration exposure_armed_, readout_;
+  WorldTime started_, open_asked_, opened_, closed_;
+  bool maybe_open_ = false;  ///< an open was asked and closure is not established since
+  bool shutter_measured_ = true;
+  bool frame_taken_ = false;
+  outcome::Taken taken_;
+  Dose given_, given_sigma_;
+  std::optional<Error> trouble_;
+
+  // The beam as a whole.
+  bool beam_in_ = false;          ///< the cathode laser is let in
+  bool cathode_blocked_ = false;  ///< for a background exposure
+  bool fallback_closed_ = false;  ///< the fall-back acted and must be opened again
+  bool forced_ = false;
+  WorldTime dose_counted_to_;  ///< the residual beam is charged up to here
+
+  std::optional<std::string> hold_requested_, stop_requested_;
+  std::string end_outcome_, end_reason_;
+  std::string doing_ = "starting";
+  std::vector<nlohmann::json> notes_;
+};
+
+}  // namespace creel

@@ -1,0 +1,79 @@
+#include "daemon/series/frame_queue.h"
+
+#include <iterator>
+#include <memory>
+#include <span>
+#include <utility>
+
+namespace creel {
+
+using session::Record;
+
+namespace {
+constexpr std::size_t kBatchBytes = 8U << 20;  // design: one sync covers at most this much
+}
+
+FrameQueue::FrameQueue(store::Session& session, Worker& worker, Scheduler& scheduler, Stored stored)
+    : session_(session), worker_(worker), scheduler_(scheduler), stored_(std::move(stored)) {}
+
+void FrameQueue::put(Record record, FrameBlock block) {
+  record.start_ns = block.info.start_ns;
+  record.exposure_ns = block.info.exposure_ns;
+  record.device_index = block.info.first;
+  record.device_stamp = block.info.device_stamp;
+  queue_.push_back({record, std::move(block)});
+  ++unstored_;
+  run_batch();
+}
+
+void FrameQueue::retry() {
+  run_batch();
+}
+
+void FrameQueue::run_batch() {
+  if (running_ || queue_.empty()) {
+    return;
+  }
+  running_ = true;
+  auto batch = std::make_shared<std::deque<Entry>>();
+  std::size_t bytes = 0;
+  while (!queue_.empty() && (batch->empty() || bytes < kBatchBytes)) {
+    bytes += queue_.front().block.bytes.size();
+    batch->push_back(std::move(queue_.front()));
+    queue_.pop_front();
+  }
+  worker_.run([this, batch, alive = alive_, &session = session_, &scheduler = scheduler_] {
+    auto written = std::make_shared<Result<std::uint64_t>>(write(session, *batch));
+    scheduler.post([this, batch, written, alive] {
+      if (!*alive) {
+        return;
+      }
+      running_ = false;
+      if (written->ok()) {
+        unstored_ -= batch->size();
+        stored_(batch->size(), **written, {});
+        run_batch();
+        return;
+      }
+      queue_.insert(queue_.begin(), std::make_move_iterator(batch->begin()),
+                    std::make_move_iterator(batch->end()));
+      stored_(0, 0, written->error());
+    });
+  });
+}
+
+Result<std::uint64_t> FrameQueue::write(store::Session& session, const std::deque<Entry>& batch) {
+  for (const Entry& entry : batch) {
+    const std::size_t frames = entry.block.info.frames;
+    const std::size_t each = entry.block.bytes.size() / frames;
+    for (std::size_t i = 0; i < frames; ++i) {
+      Record record = entry.record;
+      record.start_ns += static_cast<std::int64_t>(i) * entry.block.info.period_ns;
+      record.device_index += i;
+      CREEL_TRY(session.append(record, std::span(entry.block.bytes).subspan(i * each, each)));
+    }
+  }
+  return session.commit();
+}
+
+}  // namespace creel

@@ -1,0 +1,83 @@
+// What creeld does when it is asked: the methods of the JSON-RPC interface
+// (protocol/rpc/openrpc.json) over the conductor, the supervisor and the ledger. It owns those
+// three and wires them together; everything that touches the real world comes in from outside.
+// Control thread only.
+//
+// SAFETY: closing shutters from here is not a personnel-safety interlock; see
+// protocol/driver/creel_driver.h.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <string>
+#include <string_view>
+
+#include "daemon/ledger/ledger.h"
+#include "daemon/rpc/dispatcher.h"
+#include "daemon/seams/clock.h"
+#include "daemon/seams/disk.h"
+#include "daemon/seams/launcher.h"
+#include "daemon/seams/scheduler.h"
+#include "daemon/series/conductor.h"
+#include "daemon/supervisor/supervisor.h"
+#include "protocol/series/rig.h"
+
+namespace creel {
+
+/// Said wherever a person meets a shutter.
+extern const char* const kShutterCaution;
+
+class Service {
+ public:
+  struct Parts {
+    Scheduler& scheduler;
+    const Clock& clock;
+    Launcher& launcher;
+    Disk& disk;
+    Worker& store_worker;
+    rpc::Dispatcher& dispatcher;
+  };
+  struct Options {
+    std::string state;                            ///< directory; holds sessions/ and ledger.db
+    std::string plugins;                          ///< directory of the drivers
+    std::string rig_file;                         ///< for people
+    std::string socket;                           ///< for people
+    nlohmann::json software;                      ///< what wrote the sessions
+    std::function<void(const std::string&)> log;  ///< one line for the daemon's log
+    std::function<void()> shutdown_asked;         ///< daemon.shutdown was called
+  };
+
+  /// Opens the ledger and serves every method. refused or corrupt when the ledger cannot be had.
+  static Result<std::unique_ptr<Service>> make(const Parts& parts, Rig rig, Options options);
+  ~Service();
+
+  /// Starts the devices and takes up what an earlier daemon left. `ready` once nothing is left to
+  /// take up.
+  void start(std::function<void(const Result<nlohmann::json>&)> ready);
+  /// Closes every shutter, then stops the devices; the running session stays as it is, to be taken
+  /// up at the next start.
+  void shut_down(std::function<void()> done);
+
+ private:
+  Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<Ledger> ledger);
+  void wire();
+  void serve();
+  [[nodiscard]] nlohmann::json status() const;
+  Result<nlohmann::json> check(const std::string& text, const std::string& origin);
+  void start_series(const std::string& text, const std::string& origin, const rpc::Reply& reply);
+  Result<nlohmann::json> sessions();
+  Result<nlohmann::json> balances(const std::string& area);
+  void close_all(const rpc::Reply& reply);
+  void stop_when_quiet(SafetyTime latest, const std::function<void()>& done);
+
+  Parts parts_;
+  Rig rig_;
+  Options options_;
+  std::unique_ptr<Ledger> ledger_;
+  std::unique_ptr<Supervisor> supervisor_;
+  std::unique_ptr<Conductor> conductor_;
+  SafetyTime started_;
+};
+
+}  // namespace creel

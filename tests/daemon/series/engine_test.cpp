@@ -1,0 +1,309 @@
+// The engine alone: which command follows which, and what it does when one fails.
+
+#include "daemon/series/engine.h"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "daemon/guards/dose_guard.h"
+#include "tests/nights/documents.h"
+
+namespace creel {
+namespace {
+
+using nights::NightPlan;
+
+/// Executes commands by a script: everything succeeds unless `fails` says otherwise.
+class Bench {
+ public:
+  explicit Bench(Gating gating = Gating::detector) : rig_(nights::rig_document()) {
+    NightPlan plan;
+    plan.seed = 4;
+    plan.shutter_gating = gating == Gating::shutter;
+    series_ = nights::series_for(plan);
+  }
+  Series& series() { return series_; }
+  Rig& rig() { return rig_; }
+  Engine& engine() { return *engine_; }
+  std::map<std::string, Dose> charged;
+
+  /// Runs until Finish, AwaitPerson or `most` commands; returns names, shutters named: "open
+  /// beam_shutter".
+  std::vector<std::string> run(std::size_t most = 1000) {
+    if (engine_ == nullptr) {
+      std::vector<std::unique_ptr<Guard>> guards;
+      guards.push_back(std::make_unique<DoseGuard>(series_.guards.dose));
+      engine_ = std::make_unique<Engine>(series_, rig_, std::move(guards), EngineStart{});
+      command_ = engine_->begin(now_);
+    }
+    std::vector<std::string> log;
+    while (log.size() < most) {
+      log.push_back(describe(command_));
+      if (std::holds_alternative<command::Finish>(command_) ||
+          std::holds_alternative<command::AwaitPerson>(command_)) {
+        return log;
+      }
+      step(log.back());
+    }
+    return log;
+  }
+  /// Answers the command that run() ended with.
+  void go_on() { command_ = engine_->next(outcome::Done{}, now_); }
+
+  std::function<bool(const std::string& command)> fails = [](const std::string&) { return false; };
+  std::vector<nlohmann::json> notes;
+  WorldTime now() const { return now_; }
+
+ private:
+  static std::string describe(const Command& command) {
+    std::string name(command_name(command));
+    if (const auto* open = std::get_if<command::Open>(&command)) {
+      name += " " + open->shutter;
+    } else if (const auto* close = std::get_if<command::Close>(&command)) {
+      name += " " + close->shutter;
+    }
+    return name;
+  }
+
+  void step(const std::string& name) {
+    Outcome outcome = outcome::Done{};
+    now_ = now_ + milliseconds(1);
+    if (fails(name)) {
+      outcome = Error{ErrorCode::device_lost, name + " failed on purpose"};
+    } else if (std::holds_alternative<command::Intend>(command_)) {
+      outcome = outcome::Intended{++intents_};
+    } else if (const auto* arm = std::get_if<command::Arm>(&command_)) {
+      outcome = outcome::Armed{arm->exposure, milliseconds(2)};
+    } else if (std::holds_alternative<command::Open>(command_)) {
+      opened_ = now_;
+      outcome = outcome::ShutterAt{true, opened_, WorldTime{}};
+    } else if (std::holds_alternative<command::Close>(command_)) {
+      outcome = outcome::ShutterAt{true, opened_, now_};
+    } else if (std::holds_alternative<command::Start>(command_)) {
+      outcome = outcome::Started{now_};
+    } else if (const auto* wait = std::get_if<command::Wait>(&command_)) {
+      now_ = std::max(now_, wait->until);
+    } else if (const auto* take = std::get_if<command::Take>(&command_)) {
+      now_ = std::max(now_, take->due);
+      outcome = outcome::Taken{};
+    } else if (const auto* charge = std::get_if<command::Charge>(&command_)) {
+      charged["all"] += charge->given;
+    }
+    command_ = engine_->next(outcome, now_);
+    for (auto& note : engine_->take_notes()) {
+      notes.push_back(std::move(note));
+    }
+  }
+
+  Rig rig_;
+  Series series_;
+  std::unique_ptr<Engine> engine_;
+  Command command_;
+  WorldTime now_{1'000'000'000};
+  WorldTime opened_;
+  IntentId intents_ = 0;
+};
+
+using Names = std::vector<std::string>;
+
+Names slice(const Names& log, const std::string& from, std::size_t count) {
+  const auto at = std::find(log.begin(), log.end(), from);
+  return {at, at + static_cast<std::ptrdiff_t>(
+                       std::min<std::size_t>(count, static_cast<std::size_t>(log.end() - at)))};
+}
+
+TEST(Engine, ProvesTheShutterClosedBeforeAnythingElse) {
+  Bench bench;
+  const Names log = bench.run();
+  EXPECT_EQ(log[0], "close beam_shutter");
+  EXPECT_EQ(log[1], "open cathode_shutter");
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(log[log.size() - 2], "close cathode_shutter");
+}
+
+TEST(Engine, DetectorGatingRunsTheCycleInOrder) {
+  Bench bench;
+  EXPECT_EQ(slice(bench.run(), "intend", 9),
+            (Names{"intend", "arm", "open beam_shutter", "start", "wait", "close beam_shutter",
+                   "take", "charge", "keep"}));
+}
+
+TEST(Engine, ShutterGatingRunsTheCycleInOrder) {
+  Bench bench(Gating::shutter);
+  EXPECT_EQ(slice(bench.run(), "intend", 9),
+            (Names{"intend", "arm", "start", "open beam_shutter", "wait", "close beam_shutter",
+                   "take", "charge", "keep"}));
+}
+
+TEST(Engine, ADarkNeverOpensTheDoseShutter) {
+  Bench bench;
+  bench.series().blocks.resize(1);  // the darks only
+  const Names log = bench.run();
+  EXPECT_EQ(std::count(log.begin(), log.end(), "open beam_shutter"), 0);
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0);
+  EXPECT_EQ(slice(log, "arm", 4), (Names{"arm", "start", "take", "keep"}));
+}
+
+TEST(Engine, ABackgroundExposureBlocksTheCathodeLaserAndLetsItInAgain) {
+  Bench bench;
+  bench.series().blocks.resize(1);
+  bench.series().blocks[0].kind = ExposureKind::background;
+  bench.series().blocks[0].area = "A1";
+  EXPECT_EQ(slice(bench.run(), "intend", 10),
+            (Names{"intend", "arm", "close cathode_shutter", "open beam_shutter", "start", "wait",
+                   "close beam_shutter", "take", "charge", "open cathode_shutter"}));
+}
+
+TEST(Engine, ChargesTheMeasuredOpening) {
+  Bench bench;
+  bench.run();
+  // 8 exposures of 2 s and 2 references of 0.5 s, each open 1 or 2 ms longer than exposed, 0.5
+  // e/A^2/s.
+  EXPECT_NEAR(bench.charged["all"].value, 0.5 * (8 * 2 + 2 * 0.5), 0.5 * 10 * 0.003);
+}
+
+/// Whatever fails, wherever: closure is established before the next intent, and no open goes
+/// without one.
+class FailsAt : public testing::TestWithParam<std::tuple<std::string, Gating>> {};
+
+TEST_P(FailsAt, ClosureIsEstablishedAndTheIntentChargedBeforeGoingOn) {
+  const auto& [what, gating] = GetParam();
+  Bench bench(gating);
+  int failures = 0;
+  bench.fails = [&, what = what](const std::string& command) {
+    return command.rfind(what, 0) == 0 && bench.now() > WorldTime{8'000'000'000} && failures++ == 0;
+  };
+  const Names log = bench.run();
+  ASSERT_EQ(failures > 0, true) << what;
+  bool open = false;
+  int intents = 0;
+  for (const std::string& command : log) {
+    if (command == "intend") {
+      EXPECT_FALSE(open) << "an intent while the shutter may be open, after " << what;
+      ++intents;
+    } else if (command == "open beam_shutter") {
+      EXPECT_GT(intents, 0) << "open without an intent, after " << what;
+      open = true;
+    } else if (command == "close beam_shutter" || command == "close cathode_shutter") {
+      open = false;
+    } else if (command == "charge") {
+      EXPECT_FALSE(open) << "charged before closing, after " << what;
+      intents = 0;
+    }
+  }
+  EXPECT_EQ(log.back(), "finish") << "one failure of " << what << " must not end the series";
+}
+INSTANTIATE_TEST_SUITE_P(EveryStep, FailsAt,
+                         testing::Combine(testing::Values("arm", "open beam", "start", "take",
+                                                          "close beam", "read"),
+                                          testing::Values(Gating::detector, Gating::shutter)));
+
+TEST(Engine, AShutterThatDoesNotCloseIsReplacedByItsFallback) {
+  Bench bench;
+  int failures = 0;
+  bench.fails = [&](const std::string& command) {
+    return command == "close beam_shutter" && bench.now() > WorldTime{8'000'000'000} &&
+           failures++ == 0;
+  };
+  const Names log = bench.run();
+  const auto fallback = std::find(log.begin(), log.end(), "close cathode_shutter");
+  ASSERT_NE(fallback, log.end());
+  EXPECT_EQ(*(fallback - 1), "close beam_shutter");
+  EXPECT_EQ(*(fallback + 1), "charge");
+  // Later the shutter itself is proven closed, and only then is the beam let in again.
+  const auto proven = std::find(fallback, log.end(), "close beam_shutter");
+  EXPECT_LT(proven, std::find(fallback, log.end(), "open cathode_shutter"));
+}
+
+TEST(Engine, WithoutAFallbackTheDoseKeepsBeingCoveredByIntents) {
+  Bench bench;
+  for (RigDevice& device : bench.rig().devices) {
+    device.fallback.clear();
+  }
+  int failures = 0;
+  bench.fails = [&](const std::string& command) {
+    return command == "close beam_shutter" && bench.now() > WorldTime{8'000'000'000} &&
+           ++failures <= 100;
+  };
+  const Names log = bench.run();
+  EXPECT_EQ(failures, 101);
+  const auto first_failed = std::find(log.begin() + 2, log.end(), "close beam_shutter");
+  const auto charge = std::find(first_failed, log.end(), "charge");
+  EXPECT_GE(std::count(first_failed, charge, "intend"), 2) << "100 s at a minute each";
+  EXPECT_GT(bench.charged["all"].value, 0.5 * 100) << "the 100 s are charged";
+}
+
+TEST(Engine, ALedgerThatCannotBeWrittenOpensNothing) {
+  Bench bench;
+  bench.fails = [](const std::string& command) { return command == "intend"; };
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "await person");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "open beam_shutter"), 0);
+}
+
+TEST(Engine, HoldWaitsForThePersonAndProvesClosureAgain) {
+  Bench bench;
+  bench.run(30);
+  bench.engine().request_hold("coffee");
+  Names log = bench.run();
+  ASSERT_EQ(log.back(), "await person");
+  bench.go_on();
+  log = bench.run();
+  EXPECT_EQ(log[0], "await devices");
+  EXPECT_EQ(log[1], "close beam_shutter");
+  EXPECT_EQ(log.back(), "finish");
+}
+
+TEST(Engine, StopEndsAfterTheRunningExposure) {
+  Bench bench;
+  bench.run(30);
+  bench.engine().request_stop("enough");
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0);
+}
+
+TEST(Engine, TheSameTroubleThreeTimesHoldsForAPerson) {
+  Bench bench;
+  bench.fails = [](const std::string& command) { return command == "take"; };
+  EXPECT_EQ(bench.run().back(), "await person");
+}
+
+TEST(Engine, MovingToVacuumAsksAPerson) {
+  Bench bench;
+  Block vacuum = bench.series().blocks[1];
+  vacuum.kind = ExposureKind::zero_loss;
+  vacuum.where = Where::vacuum;
+  vacuum.area.clear();
+  vacuum.interleave.clear();
+  vacuum.count = 1;
+  bench.series().blocks.push_back(vacuum);
+  EXPECT_EQ(bench.run().back(), "await person");
+  bench.go_on();
+  const Names log = bench.run();
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0) << "vacuum gives no dose";
+  EXPECT_EQ(std::count(log.begin(), log.end(), "open beam_shutter"), 1);
+}
+
+TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {
+  Bench bench;
+  Names log = bench.run(1);
+  while (log.back() != "wait") {
+    log = bench.run(1);
+    if (log.back() != "wait") {
+      continue;
+    }
+  }
+  bench.engine().shutters_forced("close-all");
+  log = bench.run();
+  EXPECT_EQ(log.back(), "await person");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "keep"), 0);
+  EXPECT_EQ(std::count(log.begin(), log.end(), "charge"), 1);
+}
+
+}  // namespace
+}  // namespace creel

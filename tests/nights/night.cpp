@@ -1,0 +1,387 @@
+#include "tests/nights/night.h"
+
+#include <algorithm>
+#include <memory>
+#include <random>
+#include <set>
+#include <sstream>
+#include <utility>
+
+#include "daemon/ledger/ledger.h"
+#include "daemon/series/conductor.h"
+#include "daemon/store/disk_source.h"
+#include "daemon/supervisor/supervisor.h"
+#include "protocol/base/text.h"
+#include "protocol/session/reader.h"
+#include "tests/fakes/disk.h"
+#include "tests/fakes/timeline.h"
+#include "tests/nights/documents.h"
+
+namespace creel::nights {
+
+using nlohmann::json;
+
+namespace {
+
+constexpr const char* kSessions = "/state/sessions";
+constexpr const char* kLedger = "/state/ledger.db";
+constexpr std::uint64_t kMostSteps = 200'000;
+constexpr std::uint64_t kMostHolds = 12;
+constexpr std::int64_t kPersonWaits = 30'000'000'000;
+constexpr double kTiny = 1e-9;
+
+/// A ledger broken on purpose.
+class SabotagedLedger : public Ledger {
+ public:
+  SabotagedLedger(std::unique_ptr<Ledger> real, Sabotage sabotage)
+      : real_(std::move(real)), sabotage_(sabotage) {}
+  Result<IntentId> intend(const IntentRequest& request) override {
+    return sabotage_ == Sabotage::intents_not_written ? Result<IntentId>(IntentId{1'000'000})
+                                                      : real_->intend(request);
+  }
+  Result<void> charge(IntentId id, Dose given, Dose sigma, std::string_view reason) override {
+    if (sabotage_ == Sabotage::intents_not_written) {
+      return {};
+    }
+    return real_->charge(id, sabotage_ == Sabotage::charges_halved ? Dose{given.value / 2} : given,
+                         sigma, reason);
+  }
+  Result<void> enter_by_hand(const std::string& area, Dose dose, Dose sigma,
+                             std::string_view reason) override {
+    return real_->enter_by_hand(area, dose, sigma, reason);
+  }
+  Result<Balance> balance(const std::string& area) override { return real_->balance(area); }
+  Result<std::vector<OpenIntent>> open_intents() override { return real_->open_intents(); }
+  Result<std::vector<json>> entries(const std::string& area) override {
+    return real_->entries(area);
+  }
+  Result<std::vector<std::string>> areas() override { return real_->areas(); }
+  Result<void> reopen() override { return real_->reopen(); }
+
+ private:
+  std::unique_ptr<Ledger> real_;
+  Sabotage sabotage_;
+};
+
+/// One life of the daemon: everything in it goes when it is killed.
+struct Life {
+  Life(fakes::Timeline& timeline, fakes::Timeline::Owner owner)
+      : scheduler(timeline, owner), worker(timeline, owner) {}
+  fakes::TimelineScheduler scheduler;
+  fakes::TimelineWorker worker;
+  std::unique_ptr<Launcher> launcher;
+  std::unique_ptr<Ledger> ledger;
+  std::unique_ptr<Supervisor> supervisor;
+  std::unique_ptr<Conductor> conductor;
+};
+
+class Night {
+ public:
+  explicit Night(const NightPlan& plan)
+      : plan_(plan),
+        series_(series_for(plan)),
+        rig_(rig_document()),
+        fake_rig_(timeline_, rig_, plan.seed, plan.faults),
+        disk_(std::make_unique<fakes::FakeDisk>()) {
+    rate_ = series_.beam.dose_rate.value;
+    const RigDevice& shutter = *rig_.find(series_.shutter);
+    bound_ = rate_ * in_seconds(seconds(2) + series_.gating_margin + series_.gating_margin +
+                                shutter.lease + shutter.closing_time);
+    fake_rig_.on_open = [this](const std::string&) { check_intent(); };
+    fake_rig_.on_closed = [this] { check_ledger("after a closing"); };
+    disk_->create_directories(kSessions);
+    disk_->sync_directory("/state");
+  }
+
+  NightReport run() {
+    start_daemon();
+    std::size_t next_kill = 0;
+    std::uint64_t life_began = 0;
+    while (report_.failure.empty() && !ended_ && timeline_.steps() < kMostSteps) {
+      if (next_kill < plan_.kills.size() &&
+          timeline_.steps() - life_began >= plan_.kills[next_kill]) {
+        kill(next_kill++);
+        life_began = timeline_.steps();
+        continue;
+      }
+      if (!timeline_.step()) {
+        fail("nothing is left to happen, and the night has not ended");
+      }
+      if (report_.kills == 0) {
+        report_.first_life_steps = timeline_.steps();
+      }
+    }
+    if (!ended_) {
+      fail("the night did not end within " + std::to_string(kMostSteps) +
+           " steps: " + (life_ != nullptr ? life_->conductor->status().dump() : ""));
+    }
+    finish();
+    return report_;
+  }
+
+ private:
+  void fail(const std::string& what) {
+    if (report_.failure.empty()) {
+      report_.failure =
+          what + " (step " + std::to_string(timeline_.steps()) + ", " + describe(plan_) + ")";
+    }
+  }
+
+  double true_dose() const { return rate_ * fake_rig_.lit_seconds(); }
+
+  // The shutter is never open without a committed intent.
+  void check_intent() {
+    if (life_ == nullptr) {
+      fail("the beam came on while no daemon lives");
+      return;
+    }
+    auto open = life_->ledger->open_intents();
+    if (open.ok() && open->empty()) {
+      fail("the beam is on and no intent is committed");
+    }
+  }
+
+  // The ledger never under-states.
+  void check_ledger(const std::string& when) {
+    if (life_ == nullptr) {
+      return;
+    }
+    auto balance = life_->ledger->balance(series_.areas[0].key());
+    if (balance.ok() && balance->upper().value < true_dose() * (1 - kTiny) - kTiny) {
+      fail("the ledger says " + number(balance->upper().value, 9) + " e/A^2 at most " + when +
+           ", the specimen has had " + number(true_dose(), 9));
+    }
+  }
+
+  void start_daemon() {
+    life_ = std::make_unique<Life>(timeline_, next_owner_);
+    Life& life = *life_;
+    life.launcher = fake_rig_.launcher(next_owner_++);
+    auto ledger = open_ledger(*disk_, timeline_, kLedger);
+    if (!ledger.ok()) {
+      fail("the ledger does not open: " + ledger.error().text);
+      ended_ = true;
+      return;
+    }
+    life.ledger = plan_.sabotage == Sabotage::none
+                      ? std::move(*ledger)
+                      : std::make_unique<SabotagedLedger>(std::move(*ledger), plan_.sabotage);
+    life.supervisor = std::make_unique<Supervisor>(
+        rig_, "/drivers", DeviceHost::Parts{*life.launcher, life.scheduler, timeline_});
+    life.conductor = std::make_unique<Conductor>(
+        Conductor::Parts{life.scheduler, timeline_, *life.supervisor, *life.ledger, *disk_,
+                         life.worker},
+        rig_,
+        Conductor::Options{kSessions, json{{"name", "creel"}, {"version", "night"}}, seconds(120)});
+    Supervisor::Listener listener;
+    listener.on_frames = [&life](const std::string& device) {
+      life.conductor->frames_arrived(device);
+    };
+    listener.on_state = [&life](const std::string& device, DeviceState) {
+      life.conductor->device_changed(device);
+    };
+    listener.on_event = [&life](const std::string& device, const std::string& name,
+                                const json& body) {
+      life.conductor->device_event(device, name, body);
+    };
+    life.supervisor->listen(std::move(listener));
+    life.conductor->listen([this](const json& event) { on_event(event); });
+    life.supervisor->start();
+    life.conductor->take_up([this](const Result<json>& taken) {
+      if (!taken.ok()) {
+        fail("the daemon could not take up where it was: " + taken.error().text);
+      } else if ((*taken)["resumed"].is_null() && session_path_.empty()) {
+        start_series();
+      } else if ((*taken)["resumed"].is_null()) {
+        ended_ = true;  // the session was complete before the kill
+      }
+    });
+  }
+
+  void start_series() {
+    if (!life_->supervisor->ready({"camera", "beam_shutter", "cathode_shutter", "laser_power"})) {
+      life_->scheduler.at(timeline_.safety_now() + milliseconds(300), [this] { start_series(); });
+      return;
+    }
+    life_->conductor->start(series_for(plan_), [this](const Result<json>& started) {
+      if (!started.ok()) {  // a device failed meanwhile: she tries again
+        life_->scheduler.at(timeline_.safety_now() + seconds(2), [this] { start_series(); });
+      }
+    });
+  }
+
+  void on_event(const json& event) {
+    const std::string what = event.value("event", "");
+    if (what == "stored") {
+      report_.acknowledged =
+          std::max(report_.acknowledged, event.value("frames", std::uint64_t{0}));
+    } else if (what == "session_closed") {
+      session_path_ = event.value("path", "");
+      report_.ending = event.value("outcome", "");
+      ended_ = true;
+    } else if (what == "hold") {
+      ++report_.holds;
+      const bool give_up = report_.holds > kMostHolds;
+      life_->scheduler.at(timeline_.safety_now() + Duration{kPersonWaits},
+                          [this, give_up] { person(give_up); });
+    }
+  }
+
+  void person(bool give_up) {
+    Result<void> said =
+        give_up ? life_->conductor->stop("she has had enough") : life_->conductor->go_on();
+    if (!said.ok() && !ended_ && life_->conductor->running()) {
+      life_->scheduler.at(timeline_.safety_now() + Duration{kPersonWaits},
+                          [this, give_up] { person(give_up); });
+    }
+  }
+
+  void kill(std::size_t which) {
+    ++report_.kills;
+    auto after = std::make_unique<fakes::FakeDisk>(
+        plan_.power_cuts ? disk_->after_power_cut(plan_.seed * 1000 + which) : disk_->after_kill());
+    auto dead = std::move(life_);
+    dead.reset();
+    disk_ = std::move(after);
+    const std::int64_t until = timeline_.now() + 20'000'000;  // the hosts close their shutters
+    bool waited = false;
+    timeline_.add(1, until, [&waited] { waited = true; });
+    while (!waited && timeline_.step()) {
+    }
+    if (fake_rig_.lit()) {
+      fail("the beam is still on after the daemon died");
+    }
+    start_daemon();
+  }
+
+  void finish() {
+    report_.steps = timeline_.steps();
+    report_.faults = fake_rig_.faults_drawn();
+    report_.true_dose = true_dose();
+    if (!report_.failure.empty() || life_ == nullptr) {
+      return;
+    }
+    check_ledger("at the end");
+    auto balance = life_->ledger->balance(series_.areas[0].key());
+    if (!balance.ok()) {
+      fail("the ledger cannot be read at the end: " + balance.error().text);
+      return;
+    }
+    report_.ledger_dose = balance->upper().value;
+    const double allowed =
+        true_dose() * 1.01 + bound_ * (0.1 + static_cast<double>(report_.kills + report_.faults));
+    if (report_.ledger_dose > allowed) {
+      fail("the ledger over-states: " + number(report_.ledger_dose) +
+           " e/A^2, the specimen has had " + number(true_dose()) + ", at most " + number(allowed) +
+           " is explained");
+    }
+    if (true_dose() > series_.guards.dose.value + bound_) {
+      fail("the limit was passed: " + number(true_dose()) + " e/A^2 of " +
+           number(series_.guards.dose.value));
+    }
+    if (fake_rig_.lit()) {
+      fail("the beam is on at the end");
+    }
+    check_session();
+  }
+
+  void check_session() {
+    store::DiskSource source(*disk_);
+    if (session_path_.empty()) {
+      auto names = disk_->list(kSessions);
+      for (const std::string& name : names.ok() ? *names : std::vector<std::string>{}) {
+        if (name.size() > 3 && name.substr(name.size() - 3) == ".h5") {
+          session_path_ = std::string(kSessions) + "/" + name;
+        }
+      }
+    }
+    auto reader = session::Reader::open(source, session_path_);
+    if (!reader.ok()) {
+      fail("the session does not open: " + reader.error().text);
+      return;
+    }
+    report_.frames = (*reader)->records().size();
+    if (report_.frames < report_.acknowledged) {
+      fail(std::to_string(report_.acknowledged) + " frames were acknowledged, " +
+           std::to_string(report_.frames) + " are there");
+    }
+    std::vector<std::byte> frame((*reader)->documents().shape.bytes());
+    std::set<std::uint64_t> done;
+    double dose = 0;
+    for (std::size_t i = 0; i < report_.frames; ++i) {
+      if (auto read = (*reader)->read_frame(i, frame); !read.ok()) {
+        fail("frame " + std::to_string(i) + ": " + read.error().text);
+        return;
+      }
+      const session::Record& record = (*reader)->records()[i];
+      dose += record.dose;
+      if ((record.flags & session::kBroken) == 0) {
+        done.insert(record.exposure);
+      }
+    }
+    if (report_.ending == "complete" && done.size() != Plan(series_).size()) {
+      fail("the session says complete, and " + std::to_string(done.size()) + " of " +
+           std::to_string(Plan(series_).size()) + " exposures are there");
+    }
+    if (dose > report_.ledger_dose * (1 + kTiny) + kTiny) {
+      fail("the records say more dose than the ledger");
+    }
+  }
+
+  NightPlan plan_;
+  NightReport report_;
+  fakes::Timeline timeline_;
+  Series series_;
+  Rig rig_;
+  fakes::FakeRig fake_rig_;
+  std::unique_ptr<fakes::FakeDisk> disk_;
+  std::unique_ptr<Life> life_;
+  fakes::Timeline::Owner next_owner_ = 100;
+  double rate_ = 0;
+  double bound_ = 0;
+  std::string session_path_;
+  bool ended_ = false;
+};
+
+}  // namespace
+
+NightReport run_night(const NightPlan& plan) {
+  return Night(plan).run();
+}
+
+NightPlan plan_for_seed(std::uint64_t seed) {
+  std::mt19937_64 random(seed);
+  const auto uniform = [&random] { return std::uniform_real_distribution<double>(0, 1)(random); };
+  NightPlan plan;
+  plan.seed = seed;
+  plan.power_cuts = uniform() < 0.5;
+  plan.shutter_gating = uniform() < 0.5;
+  const auto kills = static_cast<std::size_t>(uniform() * 4);
+  for (std::size_t i = 0; i < kills; ++i) {
+    plan.kills.push_back(static_cast<std::uint64_t>(uniform() * 600));
+  }
+  const double level = uniform() < 0.3 ? 0 : 0.02 * uniform();
+  plan.faults.crash = level * uniform();
+  plan.faults.hang = level * uniform();
+  plan.faults.refuse = level * uniform();
+  plan.faults.lose_frame = level * uniform();
+  plan.faults.torn_frame = level * uniform();
+  plan.faults.stuck = level * uniform();
+  return plan;
+}
+
+std::string describe(const NightPlan& plan) {
+  std::ostringstream text;
+  text << "seed " << plan.seed << ": " << plan.kills.size()
+       << (plan.power_cuts ? " power cuts" : " kills") << " at";
+  for (const std::uint64_t kill : plan.kills) {
+    text << ' ' << kill;
+  }
+  text << ", faults crash " << number(plan.faults.crash) << " hang " << number(plan.faults.hang)
+       << " refuse " << number(plan.faults.refuse) << " lose " << number(plan.faults.lose_frame)
+       << " torn " << number(plan.faults.torn_frame) << " stuck " << number(plan.faults.stuck)
+       << (plan.shutter_gating ? ", shutter gating" : ", detector gating");
+  return text.str();
+}
+
+}  // namespace creel::nights
