@@ -735,6 +735,9 @@ void Conductor::device_changed(const std::string& name) {
   record_event({{"event", "device"},
                 {"text", name + " is " + std::string(device_state_name(host->state()))},
                 {"device", host->status()}});
+  if (host->device().kind == DeviceKind::shutter && host->state() != DeviceState::ready) {
+    run_->engine->shutter_lost(name, std::string(device_state_name(host->state())));
+  }
   if (!run_->waiting_for_devices.empty() && parts_.supervisor.ready(run_->waiting_for_devices)) {
     run_->waiting_for_devices.clear();
     if (run_->devices_timer != 0) {
@@ -756,6 +759,10 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
                      name + ": " + body["error"].value("text", "the acquisition failed")});
     }
     return;
+  }
+  if (event ==
+      "safe") {  // its host closed it by itself: the lease ended, or it was told to by a signal
+    run_->engine->shutter_lost(name, body.value("why", "made safe"));
   }
   if (event != "frames_ended") {
     json entry = body;

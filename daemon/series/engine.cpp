@@ -119,6 +119,9 @@ Command Engine::choose() {
   if (index_ == plan_.size()) {
     return wind_up("complete", "all " + std::to_string(plan_.size()) + " exposures are taken");
   }
+  if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
+    return await_devices();  // the cathode shutter closed by itself meanwhile
+  }
   exposure_ = plan_.at(index_);
   return prepare();
 }
@@ -599,6 +602,19 @@ void Engine::shutters_forced(std::string reason) {
     trouble_ = Error{ErrorCode::cancelled, reason + " during this exposure"};
   }
   note("close_all", reason);
+}
+
+void Engine::shutter_lost(const std::string& shutter, const std::string& how) {
+  if (shutter != series_.shutter && shutter != series_.cathode_shutter) {
+    return;
+  }
+  if (shutter == series_.cathode_shutter) {
+    beam_in_ = false;
+  }
+  if (maybe_open_ && !trouble_) {
+    trouble_ = Error{ErrorCode::device_lost,
+                     "shutter " + shutter + " was lost during this exposure: " + how};
+  }
 }
 
 // --- Small things

@@ -149,6 +149,9 @@ class Engine {
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
   void shutters_forced(std::string reason);
+  /// A shutter's process ended or closed it by itself: a running exposure is broken, and the beam
+  /// is let in anew before the next one.
+  void shutter_lost(const std::string& shutter, const std::string& how);
 
   /// Events to record and show since the last call: JSON objects with at least {event, text}.
   std::vector<nlohmann::json> take_notes();

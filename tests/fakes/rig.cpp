@@ -74,7 +74,7 @@ class FakeHost : public HostProcess {
   void handle(const host::Call& call);
   void shutter_call(const host::Call& call);
   void detector_call(const host::Call& call);
-  void deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns);
+  void deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, double lit_before);
   void watch_lease(std::int64_t until);
   json state() const;
 
@@ -250,11 +250,10 @@ void FakeHost::watch_lease(std::int64_t until) {
                        if (!shutter.open) {
                          return;
                        }
+                       // Renewed, or opened again by a newer host, which watches itself.
                        if (shutter.lease_until_ns > until) {
                          if (*alive) {
                            watch_lease(shutter.lease_until_ns);
-                         } else {
-                           rig.move(name, false);  // no host is left to renew
                          }
                          return;
                        }
@@ -276,9 +275,10 @@ void FakeHost::detector_call(const host::Call& call) {
     answer(call.id, {{"started_ns", now}});
     const std::uint64_t acquisition = ++acquisition_;
     if (!rig_.draw(rig_.faults.lose_frame)) {
-      later(exposure_ns_ + FakeRig::kReadoutNs, [this, now, acquisition] {
+      const double lit = rig_.lit_seconds();
+      later(exposure_ns_ + FakeRig::kReadoutNs, [this, now, acquisition, lit] {
         if (acquisition == acquisition_) {
-          deliver_frame(now, exposure_ns_);
+          deliver_frame(now, exposure_ns_, lit);
         }
       });
     }
@@ -290,7 +290,7 @@ void FakeHost::detector_call(const host::Call& call) {
   }
 }
 
-void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns) {
+void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, double lit_before) {
   auto slot = producer_ ? producer_->slot() : std::nullopt;
   if (!slot) {
     return;
@@ -298,7 +298,9 @@ void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns) {
   const std::size_t bytes = FakeRig::kRows * FakeRig::kColumns * 2;
   const std::uint64_t number = rig_.frames_++;
   std::memset(slot->data(), static_cast<int>(number & 0x3F), bytes);
+  const double lit = rig_.lit_seconds() - lit_before;
   std::memcpy(slot->data(), &number, sizeof number);
+  std::memcpy(slot->data() + sizeof number, &lit, sizeof lit);
   ring::Block block;
   block.bytes = bytes;
   block.frames = 1;
@@ -343,10 +345,10 @@ void FakeHost::hang_up() {
                      [&rig = rig_, name = device_.name] { rig.move(name, false); });
 }
 
-std::uint64_t frame_number(const std::vector<std::byte>& frame) {
-  std::uint64_t number = 0;
-  std::memcpy(&number, frame.data(), sizeof number);
-  return number;
+double frame_lit_seconds(const std::vector<std::byte>& frame) {
+  double lit = 0;
+  std::memcpy(&lit, frame.data() + sizeof(std::uint64_t), sizeof lit);
+  return lit;
 }
 
 }  // namespace creel::fakes

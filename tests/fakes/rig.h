@@ -75,7 +75,7 @@ class FakeRig {
   std::uint64_t frames_ = 0;
 };
 
-/// The frame number written into the first bytes of every fake frame.
-std::uint64_t frame_number(const std::vector<std::byte>& frame);
+/// For how long the beam really was on while a fake frame was taken; written into every one of them.
+double frame_lit_seconds(const std::vector<std::byte>& frame);
 
 }  // namespace creel::fakes

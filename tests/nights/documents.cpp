@@ -10,7 +10,12 @@ Rig rig_document() {
   const json document = {
       {"creel_rig", 0},
       {"name", "night rig"},
-      {"microscope", json::object()},
+      {"microscope",
+       {{"maker", "unknown"},
+        {"model", "unknown"},
+        {"serial", "unknown"},
+        {"emitter", "unknown"},
+        {"location", "unknown"}}},
       {"devices", json::array({
                       {{"name", "camera"}, {"kind", "detector"}, {"driver", "fake"}},
                       {{"name", "beam_shutter"},

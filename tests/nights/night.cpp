@@ -89,8 +89,9 @@ class Night {
                                 shutter.lease + shutter.closing_time);
     fake_rig_.on_open = [this](const std::string&) { check_intent(); };
     fake_rig_.on_closed = [this] { check_ledger("after a closing"); };
-    disk_->create_directories(kSessions);
-    disk_->sync_directory("/state");
+    CREEL_INVARIANT(disk_->create_directories(kSessions).ok() &&
+                        disk_->sync_directory("/state").ok() && disk_->sync_directory("/").ok(),
+                    "an empty fake disk takes a directory");
   }
 
   NightReport run() {
@@ -286,7 +287,7 @@ class Night {
   }
 
   void check_session() {
-    store::DiskSource source(*disk_);
+    const auto source = store::disk_source(*disk_);
     if (session_path_.empty()) {
       auto names = disk_->list(kSessions);
       for (const std::string& name : names.ok() ? *names : std::vector<std::string>{}) {
@@ -295,7 +296,7 @@ class Night {
         }
       }
     }
-    auto reader = session::Reader::open(source, session_path_);
+    auto reader = session::Reader::open(*source, session_path_);
     if (!reader.ok()) {
       fail("the session does not open: " + reader.error().text);
       return;
@@ -317,6 +318,7 @@ class Night {
       dose += record.dose;
       if ((record.flags & session::kBroken) == 0) {
         done.insert(record.exposure);
+        check_light(record, fakes::frame_lit_seconds(frame));
       }
     }
     if (report_.ending == "complete" && done.size() != Plan(series_).size()) {
@@ -325,6 +327,16 @@ class Night {
     }
     if (dose > report_.ledger_dose * (1 + kTiny) + kTiny) {
       fail("the records say more dose than the ledger");
+    }
+  }
+
+  // A frame that counts had the beam that it says it had.
+  void check_light(const session::Record& record, double lit_s) {
+    const bool dark = record.kind == static_cast<std::uint8_t>(ExposureKind::dark);
+    const double asked_s = static_cast<double>(record.exposure_set_ns) * 1e-9;
+    if (dark ? lit_s > 0 : lit_s < 0.98 * asked_s) {
+      fail("frame " + std::to_string(record.sequence) + " (" + (dark ? "dark" : "lit") + ", " +
+           number(asked_s) + " s) had the beam for " + number(lit_s) + " s");
     }
   }
 
