@@ -186,7 +186,7 @@ void Conductor::resume(Reply done) {
     done(result.ok() ? Result<json>(json{{"resumed", name}}) : result);
   };
   preparing_ = true;
-  learn_shape(preparation);
+  open_session(preparation, *started);
 }
 
 // --- Preparing a series
@@ -293,6 +293,11 @@ void Conductor::lay_out(const std::shared_ptr<Preparation>& preparation, const j
     }
     start.area_dose_before.push_back(balance->upper().value);
   }
+  open_session(preparation, start);
+}
+
+void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
+                             const store::SessionStart& start) {
   using Made = Result<std::unique_ptr<store::Session>>;
   parts_.store_worker.run([this, preparation, start, alive = alive_, &disk = parts_.disk,
                            &scheduler = parts_.scheduler] {
@@ -526,9 +531,10 @@ void Conductor::armed(const json& answer) {
 }
 
 void Conductor::run(const command::Open& step) {
-  device(step.shutter).open_shutter([this, shutter = step.shutter](const Result<json>& answer) {
-    shutter_answered(shutter, true, answer);
-  });
+  device(step.shutter)
+      .open_shutter(step.at_most, [this, shutter = step.shutter](const Result<json>& answer) {
+        shutter_answered(shutter, true, answer);
+      });
 }
 
 void Conductor::run(const command::Close& step) {

@@ -85,6 +85,8 @@ class Conductor {
   void read_settings(const std::shared_ptr<Preparation>& preparation, std::size_t next);
   void learn_shape(const std::shared_ptr<Preparation>& preparation);
   void lay_out(const std::shared_ptr<Preparation>& preparation, const nlohmann::json& armed);
+  void open_session(const std::shared_ptr<Preparation>& preparation,
+                    const store::SessionStart& start);
   void begin(const std::shared_ptr<Preparation>& preparation,
              std::unique_ptr<store::Session> session);
   void give_up(const std::shared_ptr<Preparation>& preparation, const Error& error);

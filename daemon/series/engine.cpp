@@ -81,12 +81,12 @@ Command Engine::on_secured(const Outcome& outcome) {
 Command Engine::let_beam_in() {
   if (fallback_closed_ && shutter_.fallback != series_.cathode_shutter) {
     fallback_closed_ = false;
-    return ask(command::Open{shutter_.fallback}, &Engine::on_beam_let_in);
+    return ask(command::Open{shutter_.fallback, {}}, &Engine::on_beam_let_in);
   }
   fallback_closed_ = false;
   if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
     beam_in_ = true;  // from here on it may be open, whatever the answer
-    return ask(command::Open{series_.cathode_shutter}, &Engine::on_beam_let_in);
+    return ask(command::Open{series_.cathode_shutter, {}}, &Engine::on_beam_let_in);
   }
   return choose();
 }
@@ -291,7 +291,8 @@ Command Engine::open_shutter() {
   maybe_open_ = true;
   open_asked_ = now_;
   opened_ = now_;  // until the device says better
-  return ask(command::Open{series_.shutter}, &Engine::on_opened);
+  return ask(command::Open{series_.shutter, longest_opening() - shutter_.closing_time},
+             &Engine::on_opened);
 }
 
 Command Engine::on_opened(const Outcome& outcome) {
@@ -468,7 +469,7 @@ Command Engine::on_more_charged(const Outcome& outcome) {
 Command Engine::after_charged() {
   if (cathode_blocked_) {
     cathode_blocked_ = false;
-    return ask(command::Open{series_.cathode_shutter}, &Engine::on_cathode_opened);
+    return ask(command::Open{series_.cathode_shutter, {}}, &Engine::on_cathode_opened);
   }
   return frame_taken_ ? keep() : recover();
 }

@@ -57,6 +57,9 @@ struct Arm {
 };
 struct Open {
   std::string shutter;
+  /// Its host closes it by itself after this, whatever the daemon does; zero = as long as the lease
+  /// is renewed.
+  Duration at_most;
 };
 struct Close {
   std::string shutter;

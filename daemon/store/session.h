@@ -1,8 +1,8 @@
-// One session being recorded: the folder with whole.h5, the pieces and events.log, and its folding into one
-// NAME.h5 at the end (protocol/session/layout.h has the names).
+// One session being recorded: the folder with whole.h5, the pieces and events.log, and its folding
+// into one NAME.h5 at the end (protocol/session/layout.h has the names).
 //
-// A frame is durable only when commit() has counted it. All calls on one thread (the store's). Every byte
-// goes through the Disk interface.
+// A frame is durable only when commit() has counted it. All calls on one thread (the store's).
+// Every byte goes through the Disk interface.
 #pragma once
 
 #include <cstddef>
@@ -18,46 +18,42 @@
 #include "daemon/seams/disk.h"
 #include "protocol/base/result.h"
 #include "protocol/session/layout.h"
+#include "protocol/session/shape.h"
 
 namespace creel::store {
 
-enum class Pixel : std::uint8_t { u8, u16, u32, f32 };
-std::uint32_t pixel_bytes(Pixel pixel);
-std::optional<Pixel> pixel_from(std::string_view name);  ///< "u8" "u16" "u32" "f32"
-std::string_view pixel_name(Pixel pixel);
+using session::FrameShape;
+using session::Pixel;
+using session::pixel_bytes;
+using session::pixel_from;
+using session::pixel_name;
 
-struct FrameShape {
-  std::uint32_t rows = 0;
-  std::uint32_t columns = 0;
-  Pixel pixel = Pixel::u16;
-  [[nodiscard]] std::uint64_t bytes() const;
-};
-
-/// All that is known before frame 0. Everything a reader will ever need and that does not change goes here;
-/// what changes is a record or an event.
+/// All that is known before frame 0. Everything a reader will ever need and that does not change
+/// goes here; what changes is a record or an event.
 struct SessionStart {
-  std::string directory;         ///< where sessions live
-  std::string name;              ///< session name, unique in `directory`
+  std::string directory;  ///< where sessions live
+  std::string name;       ///< session name, unique in `directory`
   FrameShape shape;
   std::uint64_t frames_planned = 0;
   std::int64_t start_utc_ns = 0;
-  std::int64_t start_world_ns = 0;  ///< the recorded map from world time to UTC: both at one instant
-  nlohmann::json series;         ///< the parsed series document
-  std::string series_text;       ///< verbatim
+  std::int64_t start_world_ns =
+      0;                    ///< the recorded map from world time to UTC: both at one instant
+  nlohmann::json series;    ///< the parsed series document
+  std::string series_text;  ///< verbatim
   nlohmann::json rig;
   std::string rig_text;
-  /// Device name -> {kind, driver, plugin, version, describe, settings_set, settings}: what was asked and
-  /// what was read back.
+  /// Device name -> {kind, driver, plugin, version, describe, settings_set, settings}: what was
+  /// asked and what was read back.
   nlohmann::json devices;
-  nlohmann::json software;       ///< {name, version, build, compiler, hdf5, host, kernel}
+  nlohmann::json software;  ///< {name, version, build, compiler, hdf5, host, kernel}
   /// Areas in the series' order -> dose already in the ledger before this session, 1/angstrom^2.
   std::vector<double> area_dose_before;
 };
 
 /// How far a session got; what the engine needs to go on after a crash.
 struct Progress {
-  std::uint64_t frames = 0;                        ///< durable and intact
-  std::uint64_t exposures_done = 0;                ///< planned exposures 0..done-1 need not be taken again
+  std::uint64_t frames = 0;          ///< durable and intact
+  std::uint64_t exposures_done = 0;  ///< planned exposures 0..done-1 need not be taken again
   std::optional<session::Record> last;
 };
 
@@ -65,34 +61,53 @@ class Session {
  public:
   virtual ~Session() = default;
 
-  /// Stores one frame: fills sequence, sizes, checksums of `record`, writes both. Not durable yet. After a
-  /// failed write the frame goes to a new piece once; storage_failed when that fails too.
+  /// Stores one frame: fills sequence, sizes, checksums of `record`, writes both. Not durable yet.
+  /// The store keeps a copy until commit(), so keep batches small (design: 8 MiB). After a failed
+  /// write this frame and all others since the last commit go to a new piece once; storage_failed
+  /// when that fails too, and then none of them counts, exactly as after a failed commit().
   virtual Result<void> append(session::Record record, std::span<const std::byte> frame) = 0;
-  /// Syncs all that was appended; returns how many frames of the session are now durable. After
-  /// storage_failed no frame since the last good commit counts, and they are still the caller's to keep.
+  /// Syncs all that was appended; returns how many frames of the session are now durable. After a
+  /// failed sync the frames since the last commit go to a new piece once (see warnings()), and
+  /// storage_failed means that this failed too: no frame since the last good commit counts, they
+  /// are still the caller's to keep, and may be appended again, in the same order, when the disk
+  /// works. Nothing that a failed sync was to make durable is ever counted without having been
+  /// written and synced anew.
   virtual Result<std::uint64_t> commit() = 0;
   /// Appends one event (an object; "utc" and "world_ns" are the caller's) and syncs it.
   virtual Result<void> event(const nlohmann::json& event) = 0;
+  /// Sentences about what went wrong and was mended since the last call: a piece given up after a
+  /// disk error. Also written to events.log.
+  virtual std::vector<std::string> warnings() { return {}; }
   [[nodiscard]] virtual Progress progress() const = 0;
   [[nodiscard]] virtual const std::string& name() const = 0;
   [[nodiscard]] virtual std::string path() const = 0;  ///< folder while running, file once folded
   /// Bytes that must stay free on the disk for the rest of the series and for folding.
   [[nodiscard]] virtual std::uint64_t headroom_bytes() const = 0;
-  /// Writes NAME.h5 beside the folder, verifies every frame against its checksum, renames it into place and
-  /// removes the folder. `progress(done, total)` in frames. `summary` becomes part of the file (how it ended,
-  /// dose per area, counts of frames). Returns the file's path. On failure the folder stays as it was.
-  virtual Result<std::string> fold(const nlohmann::json& summary,
-                                   const std::function<void(std::uint64_t, std::uint64_t)>& progress) = 0;
+  /// Writes NAME.h5 beside the folder, verifies every frame against its checksum, renames it into
+  /// place and removes the folder. `progress(done, total)` in frames. `summary` becomes part of the
+  /// file (how it ended, dose per area, counts of frames). Returns the file's path. On failure the
+  /// folder stays as it was.
+  virtual Result<std::string> fold(
+      const nlohmann::json& summary,
+      const std::function<void(std::uint64_t, std::uint64_t)>& progress) = 0;
 };
 
-/// Lays out a new session; refused when the name is taken. Durable (folder, whole.h5, first piece) on return.
+/// Lays out a new session; refused when the name is taken. Durable (folder, whole.h5, first piece)
+/// on return. A folder without whole.h5 is what a crash left of laying out a session: its name is
+/// free.
 Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& start);
-/// Takes up a session whose folder is there, after a crash or a restart. Nothing is repaired: the records
-/// tell what is durable; new frames go to the first place after them.
-Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& directory, const std::string& name);
-/// The documents of an unfinished session, to go on with it: {series_text, rig_text, ...} as in SessionStart.
-Result<SessionStart> read_session_start(Disk& disk, const std::string& directory, const std::string& name);
-/// Names of sessions in `directory` that are still folders.
+/// Takes up a session whose folder is there, after a crash or a restart. Nothing is repaired: the
+/// records tell what is there; frames that were not known to be durable are written and synced
+/// anew; new frames go to the first place after them. `refused` while another process has the
+/// session, `corrupt` when a piece is missing.
+Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& directory,
+                                                const std::string& name);
+/// The documents of an unfinished session, to go on with it: {series_text, rig_text, ...} as in
+/// SessionStart.
+Result<SessionStart> read_session_start(Disk& disk, const std::string& directory,
+                                        const std::string& name);
+/// Names of sessions in `directory` that are still folders. Also clears away what a crash left of a
+/// folder whose NAME.h5 is complete.
 Result<std::vector<std::string>> unfinished_sessions(Disk& disk, const std::string& directory);
 
 }  // namespace creel::store

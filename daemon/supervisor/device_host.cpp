@@ -194,20 +194,27 @@ void DeviceHost::set(const std::string& name, const json& value, Reply reply) {
        });
 }
 
-void DeviceHost::open_shutter(Reply reply) {
+Duration DeviceHost::lease_now() const {
+  const Duration left = open_until_ - parts_.clock.safety_now();
+  return open_until_ == SafetyTime{} ? device_.lease : std::min(device_.lease, left);
+}
+
+void DeviceHost::open_shutter(Duration at_most, Reply reply) {
   cancel(renew_timer_);
-  call("open_shutter", {{"open_for_ns", device_.lease.value}}, std::move(reply));
+  const SafetyTime now = parts_.clock.safety_now();
+  open_until_ = at_most > Duration{} ? now + at_most : SafetyTime{};
+  call("open_shutter", {{"open_for_ns", lease_now().value}}, std::move(reply));
   // Renewal starts with the call: opening itself takes part of the lease.
-  renew_timer_ = parts_.scheduler.at(parts_.clock.safety_now() + Duration{device_.lease.value / 3},
-                                     [this] { renew(); });
+  renew_timer_ = parts_.scheduler.at(now + Duration{device_.lease.value / 3}, [this] { renew(); });
 }
 
 void DeviceHost::renew() {
   renew_timer_ = 0;
-  if (state_ != DeviceState::ready) {
+  const Duration lease = lease_now();
+  if (state_ != DeviceState::ready || lease <= Duration{}) {
     return;
   }
-  call("renew", {{"open_for_ns", device_.lease.value}}, device_.lease, [](const Result<json>&) {});
+  call("renew", {{"open_for_ns", lease.value}}, device_.lease, [](const Result<json>&) {});
   renew_timer_ = parts_.scheduler.at(parts_.clock.safety_now() + Duration{device_.lease.value / 3},
                                      [this] { renew(); });
 }

@@ -77,9 +77,10 @@ class DeviceHost {
   }
   /// Changes a setting and remembers it, so that a restarted host is given it again.
   void set(const std::string& name, const nlohmann::json& value, Reply reply);
-  /// Opens this shutter and keeps its lease renewed until close_shutter() is called or the host is
-  /// gone.
-  void open_shutter(Reply reply);
+  /// Opens this shutter and keeps its lease renewed until close_shutter() is called, the host is
+  /// gone, or `at_most` (real time; zero = no end) has passed: then the host closes it by itself,
+  /// so that a daemon that waits for something else cannot keep it open.
+  void open_shutter(Duration at_most, Reply reply);
   /// Ends the renewals and closes; replies with the shutter state, or an error when closure is not
   /// certain.
   void close_shutter(Reply reply);
@@ -115,6 +116,7 @@ class DeviceHost {
   void on_gone(const std::string& how);
   void heartbeat();
   void renew();
+  [[nodiscard]] Duration lease_now() const;
   void fail_all(const Error& error);
   void change(DeviceState state);
   void restart_later();
@@ -136,6 +138,7 @@ class DeviceHost {
   std::uint64_t restarts_ = 0;
   Duration restart_delay_{};
   SafetyTime ready_since_{};
+  SafetyTime open_until_{};  ///< no renewal reaches beyond this; zero = no end
   TimerId heartbeat_timer_ = 0;
   TimerId restart_timer_ = 0;
   TimerId renew_timer_ = 0;

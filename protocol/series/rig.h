@@ -71,13 +71,18 @@ struct Rig {
   std::uint64_t shared_bytes = 0;      ///< memory that simulated devices share, beyond the world page
   std::vector<RigDevice> devices;
   std::string text;                    ///< the document verbatim, for the session
+  std::string origin;                  ///< as given to parse_rig
   std::vector<std::string> warnings;   ///< sentences for the person: what is legal but unwise
 
   [[nodiscard]] const RigDevice* find(std::string_view device) const;
 };
 
 /// Reads and checks a rig document. `origin` names it in messages (a path, or "request").
-/// The error lists every fault, one a line: origin:line, place, what was given, what is allowed.
+/// The error lists every fault, one a line: origin:line, place, what was given, what is allowed. A text that
+/// is not JSON has one fault; what fields mean together is looked at once each is right by itself. Any thread.
 Result<Rig> parse_rig(std::string_view text, std::string_view origin);
+
+/// rig.schema.json, built in: JSON Schema draft-07; x-unit and x-form are ours, for messages.
+std::string_view rig_schema();
 
 }  // namespace creel

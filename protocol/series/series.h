@@ -111,6 +111,7 @@ struct Series {
   AfterRestart after_restart = AfterRestart::hold;
   nlohmann::json document;          ///< the whole document: specimen, microscope, laser, operator ...
   std::string text;                 ///< verbatim
+  std::string origin;               ///< as given to parse_series
   std::vector<std::string> warnings;
 
   [[nodiscard]] const Area* find_area(std::string_view area_name) const;
@@ -122,6 +123,9 @@ Result<Series> parse_series(std::string_view text, std::string_view origin);
 /// Checks a series against the rig it is to run on: devices exist and are of the right kind, the dose shutter
 /// really ends the dose, a fall-back is named or warned about. Returns warnings; the error lists every fault.
 Result<std::vector<std::string>> check_against_rig(const Series& series, const Rig& rig);
+
+/// series.schema.json, built in: JSON Schema draft-07; x-unit and x-form are ours, for messages.
+std::string_view series_schema();
 
 /// One exposure of the plan: block, what for, and where in the whole.
 struct PlannedExposure {

@@ -1,13 +1,18 @@
-// Names and binary layout of a session on disk. This page and DEVELOPERS.md "The session on disk" are the
-// format; everything else follows from them.
+// Names and binary layout of a session on disk. This page and DEVELOPERS.md "The session on disk"
+// are the format; everything else follows from them.
 //
-// While running:  DIR/NAME/whole.h5      static metadata, virtual data sets over the pieces; never rewritten
-//                 DIR/NAME/piece-K.h5    K = 0, 1, ... without gaps; laid out and closed beforehand, then
+// While running:  DIR/NAME/whole.h5      static metadata, virtual data sets over the pieces; never
+// rewritten
+//                 DIR/NAME/piece-K.h5    K = 0, 1, ... without gaps; laid out and closed
+//                 beforehand, then
 //                                        only overwritten in place: frames, record, n_valid
 //                 DIR/NAME/events.log    one JSON object a line, see below
 // At the end:     DIR/NAME.h5            everything in one file, made by rename
 //
-// A frame exists if and only if its record has the magic and both checksums match.
+// A frame exists if and only if its record has the magic and both checksums match. Where two places
+// hold the same sequence number the later one (higher piece, then higher index) counts: after a
+// disk error the store writes the frames that were not durable into a new piece, and never touches
+// the failed one again.
 #pragma once
 
 #include <cstdint>
@@ -23,18 +28,21 @@ constexpr const char* kEventsName = "events.log";
 std::string piece_name(std::uint64_t k);  ///< "piece-K.h5"
 
 // Data sets in a piece.
-constexpr const char* kPieceFrames = "/frames";    ///< [capacity][rows][columns], contiguous
-constexpr const char* kPieceRecord = "/record";    ///< [capacity] of Record, contiguous
-constexpr const char* kPieceValid = "/n_valid";    ///< uint64: this many frames from the first are durable
+constexpr const char* kPieceFrames = "/frames";  ///< [capacity][rows][columns], contiguous
+constexpr const char* kPieceRecord = "/record";  ///< [capacity] of Record, contiguous
+constexpr const char* kPieceValid =
+    "/n_valid";  ///< uint64: this many frames from the first are durable
 
 /// Flags of a record.
 enum RecordFlag : std::uint32_t {
-  kSaturated = 1U << 0,        ///< some pixel at the detector's saturation value
-  kIncomplete = 1U << 1,       ///< the detector lost part of this frame; the bytes are kept as they came
-  kTouchedByHold = 1U << 2,    ///< taken while a guard was about to hold: leave it out of sums
-  kBroken = 1U << 3,           ///< its exposure failed; kept as evidence, repeated later
-  kGapBefore = 1U << 4,        ///< the detector lost frames just before this one; `lost_before` counts them
-  kShutterNotMeasured = 1U << 5,  ///< opened/closed times are bounds from commands, not measurements
+  kSaturated = 1U << 0,   ///< some pixel at the detector's saturation value
+  kIncomplete = 1U << 1,  ///< the detector lost part of this frame; the bytes are kept as they came
+  kTouchedByHold = 1U << 2,  ///< taken while a guard was about to hold: leave it out of sums
+  kBroken = 1U << 3,         ///< its exposure failed; kept as evidence, repeated later
+  kGapBefore =
+      1U << 4,  ///< the detector lost frames just before this one; `lost_before` counts them
+  kShutterNotMeasured =
+      1U << 5,  ///< opened/closed times are bounds from commands, not measurements
 };
 
 /// One frame's record: 192 bytes, little-endian, no padding. All times are world time in ns.
@@ -42,10 +50,12 @@ struct Record {
   static constexpr std::uint32_t kMagic = 0x31524643;  // "CFR1"
 
   std::uint32_t magic = 0;
-  std::uint32_t record_crc = 0;      ///< CRC-32C of this record with record_crc = 0
-  std::uint64_t sequence = 0;        ///< place in the session, 0.. without gaps
-  std::uint64_t exposure = 0;        ///< index of the planned exposure (protocol/series Plan)
-  std::uint64_t attempt = 0;         ///< 0 at first, +1 for each repetition of that exposure
+  std::uint32_t record_crc = 0;  ///< CRC-32C of this record with record_crc = 0
+  std::uint64_t sequence =
+      0;  ///< order in the session, 0..; a number is missing only where a frame
+          ///< was lost unacknowledged in a power cut and a later one was not
+  std::uint64_t exposure = 0;  ///< index of the planned exposure (protocol/series Plan)
+  std::uint64_t attempt = 0;   ///< 0 at first, +1 for each repetition of that exposure
   std::uint64_t frame_bytes = 0;
   std::uint32_t frame_crc = 0;       ///< CRC-32C of the frame's bytes
   std::uint32_t flags = 0;           ///< RecordFlag
@@ -64,8 +74,8 @@ struct Record {
   double vary_value = 0;             ///< NaN when the block varies nothing
   std::uint64_t device_index = 0;    ///< the detector's own count
   std::uint64_t device_stamp = 0;
-  std::uint64_t lost_before = 0;     ///< frames the detector lost just before this one
-  std::int64_t utc_ns = 0;           ///< UTC of start_ns, through the map recorded at the session's start
+  std::uint64_t lost_before = 0;  ///< frames the detector lost just before this one
+  std::int64_t utc_ns = 0;  ///< UTC of start_ns, through the map recorded at the session's start
   std::uint8_t reserved[32] = {};
 };
 static_assert(sizeof(Record) == 192);
@@ -78,7 +88,9 @@ bool sealed(const Record& record);
 
 // events.log: each line is
 //   CRC32C-in-8-hex SPACE JSON-object LF
-// with the CRC over the JSON text. A torn last line is the end of the log; any other bad line is reported.
+// with the CRC over the JSON text. A torn last line is the end of the log; any other bad line is
+// reported. The store adds events of its own: {"event": "piece", "piece": K} before piece K takes
+// its first frame, "piece_failed", and "never_acknowledged" with first_sequence and last_sequence.
 std::string event_line(const std::string& json_text);
 
 }  // namespace creel::session

@@ -33,7 +33,9 @@ std::string parent(const std::string& clean) {
   return clean.substr(0, std::min(clean.rfind('/'), clean.size()));
 }
 
-Error dead_error() { return {ErrorCode::storage_failed, "fake disk: this process has ended"}; }
+Error dead_error() {
+  return {ErrorCode::storage_failed, "fake disk: this process has ended"};
+}
 
 Error fault_error(const std::string& path, const char* what, DiskFault how) {
   return {ErrorCode::storage_failed,
@@ -252,9 +254,9 @@ Result<void> FakeDisk::write(Inode& inode, const std::string& path, std::uint64_
   const auto step = begin_write();
   // A write that does not end well has still done a part; which part differs from one to the next.
   std::uint64_t random = counts_.changes;
-  const auto part = step == Step::go_on ? bytes.size()
-                                        : static_cast<std::size_t>(next_random(random) %
-                                                                   (bytes.size() + 1));
+  const auto part = step == Step::go_on
+                        ? bytes.size()
+                        : static_cast<std::size_t>(next_random(random) % (bytes.size() + 1));
   bool full = false;
   for (std::size_t done = 0; done < part && !full;) {
     const auto at = offset + done;
@@ -391,7 +393,8 @@ Result<std::unique_ptr<File>> FakeDisk::open(const std::string& path, OpenMode m
   if (found == state_.names.end()) {
     const auto folder = parent(clean);
     const auto above = state_.names.find(folder);
-    if (!creates || (!folder.empty() && (above == state_.names.end() || !above->second.directory))) {
+    if (!creates ||
+        (!folder.empty() && (above == state_.names.end() || !above->second.directory))) {
       return missing(path);
     }
     if (auto error = begin_change(path)) {
@@ -488,9 +491,9 @@ Result<void> FakeDisk::remove_file(const std::string& path) {
 Result<void> FakeDisk::remove_directory(const std::string& path) {
   auto inside = list(path);
   if (!inside.ok() || !inside->empty()) {
-    return inside.ok() ? Error{ErrorCode::storage_failed,
-                               path + ": cannot remove: Directory not empty"}
-                       : inside.error();
+    return inside.ok()
+               ? Error{ErrorCode::storage_failed, path + ": cannot remove: Directory not empty"}
+               : inside.error();
   }
   const std::lock_guard lock(mutex_);
   if (auto error = begin_change(path)) {
@@ -630,7 +633,8 @@ void FakeDisk::power_cut(std::uint64_t seed) {
   restart();
 }
 
-// Decides for every unsynced page whether the medium has the old one, the new one, or sectors of both.
+// Decides for every unsynced page whether the medium has the old one, the new one, or sectors of
+// both.
 void FakeDisk::settle(Inode& inode, std::uint64_t& random) {
   constexpr std::uint64_t kSector = 512;
   for (auto& [index, entry] : inode.unsynced) {

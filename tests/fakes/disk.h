@@ -1,11 +1,13 @@
 // A disk in memory that behaves as badly as a real one may.
 //
-// Written bytes are durable only after sync() of their file, names only after sync_directory() of their
-// directory. Between the two a power cut keeps any of the 4 KiB pages, or parts of them. Copying a FakeDisk
-// branches its state (pages are shared until written), so one run can be cut in many ways.
+// Written bytes are durable only after sync() of their file, names only after sync_directory() of
+// their directory. Between the two a power cut keeps any of the 4 KiB pages, or parts of them.
+// Copying a FakeDisk branches its state (pages are shared until written), so one run can be cut in
+// many ways.
 //
-// Modelled on: POSIX.1-2017 fsync/rename (what is promised), and the notes of Linux fsync(2) for a failed
-// sync: pages that could not be written count as clean afterwards, so a second sync "succeeds" without them.
+// Modelled on: POSIX.1-2017 fsync/rename (what is promised), and the notes of Linux fsync(2) for a
+// failed sync: pages that could not be written count as clean afterwards, so a second sync
+// "succeeds" without them.
 #pragma once
 
 #include <array>
@@ -32,8 +34,8 @@ class FakeDisk final : public Disk {
   struct Counts {
     std::uint64_t writes = 0;   ///< write_at
     std::uint64_t syncs = 0;    ///< sync and sync_directory
-    std::uint64_t changes = 0;  ///< every operation that changes something: those two, resize, reserve,
-                                ///< creation, rename, removal
+    std::uint64_t changes = 0;  ///< every operation that changes something: those two, resize,
+                                ///< reserve, creation, rename, removal
     std::uint64_t bytes_written = 0;
   };
 
@@ -42,22 +44,24 @@ class FakeDisk final : public Disk {
   FakeDisk(const FakeDisk& other);
   FakeDisk& operator=(const FakeDisk& other);
 
-  // What shall go wrong. k counts from 0 = the first operation of its kind since the counts were reset.
+  // What shall go wrong. k counts from 0 = the first operation of its kind since the counts were
+  // reset.
   void reset_counts();
   [[nodiscard]] Counts counts() const;
   /// The k-th write and the next times-1 ones fail after a part was written.
   void fail_writes(std::uint64_t k, std::uint64_t times = 1, DiskFault how = DiskFault::io_error);
   /// The k-th sync and the next times-1 ones fail: what they were to make durable is not.
   void fail_syncs(std::uint64_t k, std::uint64_t times = 1, DiskFault how = DiskFault::io_error);
-  /// The process ends in the k-th change: a write is left half done, anything else undone. From then on every
-  /// call fails, until kill() or power_cut().
+  /// The process ends in the k-th change: a write is left half done, anything else undone. From
+  /// then on every call fails, until kill() or power_cut().
   void die_at_change(std::uint64_t k);
   void die_at_sync(std::uint64_t k);
   [[nodiscard]] bool dead() const;
   /// Room on the disk; files already there keep what they have.
   void set_capacity(std::uint64_t bytes);
 
-  // What comes after. All open files become useless and all locks free; planned faults are forgotten.
+  // What comes after. All open files become useless and all locks free; planned faults are
+  // forgotten.
   /// The process was killed: everything written is there.
   void kill();
   /// The power failed: `seed` decides which of the unsynced pages, sizes and names survive.

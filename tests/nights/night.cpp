@@ -1,6 +1,8 @@
 #include "tests/nights/night.h"
 
 #include <algorithm>
+#include <cstdio>
+#include <cstdlib>
 #include <memory>
 #include <random>
 #include <set>
@@ -213,6 +215,11 @@ class Night {
 
   void on_event(const json& event) {
     const std::string what = event.value("event", "");
+    if (std::getenv("CREEL_NIGHT_TRACE") != nullptr) {  // to read a failing night
+      std::fprintf(stderr, "%9.3f s  true %.4f  %s: %s\n",
+                   static_cast<double>(timeline_.now()) * 1e-9, true_dose(), what.c_str(),
+                   event.value("text", "").c_str());
+    }
     if (what == "stored") {
       report_.acknowledged =
           std::max(report_.acknowledged, event.value("frames", std::uint64_t{0}));

@@ -55,18 +55,22 @@ INSTANTIATE_TEST_SUITE_P(BothGatings, KilledAt, testing::Bool());
 
 TEST(Nights, SeededNightsHoldTheirInvariants) {
   const char* asked = std::getenv("CREEL_NIGHTS");
+  const char* from = std::getenv("CREEL_NIGHTS_FROM");
   const std::uint64_t nights = asked != nullptr ? std::stoull(asked) : 150;
+  const std::uint64_t first = from != nullptr ? std::stoull(from) : 1;
   std::uint64_t kills = 0;
   std::uint64_t faults = 0;
-  for (std::uint64_t seed = 1; seed <= nights; ++seed) {
+  for (std::uint64_t seed = first; seed < first + nights; ++seed) {
     const NightReport report = run_night(plan_for_seed(seed));
     ASSERT_EQ(report.failure, "");
     kills += report.kills;
     faults += report.faults;
   }
   std::cout << nights << " nights, " << kills << " kills, " << faults << " faults\n";
-  EXPECT_GT(kills, nights / 4);
-  EXPECT_GT(faults, nights / 4);
+  if (nights >= 50) {  // otherwise nothing was tried
+    EXPECT_GT(kills, nights / 4);
+    EXPECT_GT(faults, nights / 4);
+  }
 }
 
 TEST(Nights, TheSameSeedIsTheSameNight) {

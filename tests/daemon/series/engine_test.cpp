@@ -227,13 +227,16 @@ TEST(Engine, WithoutAFallbackTheDoseKeepsBeingCoveredByIntents) {
   int failures = 0;
   bench.fails = [&](const std::string& command) {
     return command == "close beam_shutter" && bench.now() > WorldTime{8'000'000'000} &&
-           ++failures <= 100;
+           failures < 100 && ++failures > 0;
   };
   const Names log = bench.run();
-  EXPECT_EQ(failures, 101);
-  const auto first_failed = std::find(log.begin() + 2, log.end(), "close beam_shutter");
-  const auto charge = std::find(first_failed, log.end(), "charge");
-  EXPECT_GE(std::count(first_failed, charge, "intend"), 2) << "100 s at a minute each";
+  EXPECT_EQ(failures, 100);
+  // The exposure that could not be closed: from its intent to its charge.
+  std::ptrdiff_t most_intents = 0;
+  for (auto intend = log.begin(); intend != log.end(); intend = std::find(intend + 1, log.end(), "intend")) {
+    most_intents = std::max(most_intents, std::count(intend, std::find(intend, log.end(), "charge"), "intend"));
+  }
+  EXPECT_GE(most_intents, 3) << "its own, and two more for 100 s at a minute each";
   EXPECT_GT(bench.charged["all"].value, 0.5 * 100) << "the 100 s are charged";
 }
 

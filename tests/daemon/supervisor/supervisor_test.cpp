@@ -182,7 +182,7 @@ TEST_F(DeviceHostTest, AnOpenShutterIsRenewedWellWithinItsLeaseUntilItIsClosed) 
   host_->start();
   run_for(milliseconds(1));
   std::optional<Result<json>> opened;
-  host_->open_shutter(into(opened));
+  host_->open_shutter({}, into(opened));
   run_for(seconds(10));
   EXPECT_GE(launcher_.count("renew"), 13U);
   std::int64_t last = 0;
@@ -199,6 +199,24 @@ TEST_F(DeviceHostTest, AnOpenShutterIsRenewedWellWithinItsLeaseUntilItIsClosed) 
   const std::size_t renewals = launcher_.count("renew");
   run_for(seconds(5));
   EXPECT_EQ(launcher_.count("renew"), renewals) << "a closed shutter is not renewed";
+}
+
+// Found by night 8: the daemon waited 10 s for a detector that hung, with the shutter open and
+// renewed.
+TEST_F(DeviceHostTest, NoRenewalReachesBeyondTheLongestOpening) {
+  host_->start();
+  run_for(milliseconds(1));
+  const std::int64_t asked = timeline_.now();
+  std::optional<Result<json>> opened;
+  host_->open_shutter(seconds(5), into(opened));
+  run_for(seconds(20));
+  for (const auto& call : launcher_.seen) {
+    if (call.name == "open_shutter" || call.name == "renew") {
+      EXPECT_LE(call.at + call.arguments["open_for_ns"].get<std::int64_t>(),
+                asked + seconds(5).value);
+    }
+  }
+  EXPECT_GE(launcher_.count("renew"), 6U);
 }
 
 TEST_F(DeviceHostTest, ACallThatIsNotAnsweredTimesOutByName) {

@@ -1,0 +1,40 @@
+// The commands of creel. Each does its work and says what came of it; main.cpp prints that.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "client/cli/answer.h"
+
+namespace creel::cli {
+
+/// What all commands share. With `json` nothing but JSON may go to standard output.
+struct Common {
+  bool json = false;
+  std::string socket;     ///< "" = the usual place
+  bool progress = false;  ///< standard error is a terminal: lines may be rewritten in place
+};
+
+/// With `rig_file` the series is checked against that rig here, without creeld.
+Answer check(const Common& common, const std::string& file, const std::string& rig_file);
+Answer start(const Common& common, const std::string& file, bool follow_it);
+/// Prints as it goes; the answer is how it ended.
+Answer follow(const Common& common, bool until_end);
+
+Answer hold(const Common& common, const std::string& reason);
+Answer go_on(const Common& common);
+Answer stop(const Common& common);
+Answer devices(const Common& common);
+Answer close_all(const Common& common);
+Answer status(const Common& common);
+Answer list(const Common& common);
+Answer ledger(const Common& common, const std::string& area);
+Answer enter_dose(const Common& common, const std::string& area, double dose, double sigma,
+                  const std::string& reason);
+
+/// Paths or names of sessions; names need creeld.
+Answer verify(const Common& common, const std::vector<std::string>& sessions);
+Answer picture(const Common& common, const std::string& session, const std::string& base);
+
+}  // namespace creel::cli

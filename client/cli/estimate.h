@@ -1,0 +1,21 @@
+// What a series comes to on paper: how many exposures, how long, how much dose. Needs no daemon.
+#pragma once
+
+#include <cstdint>
+#include <map>
+#include <string>
+
+#include "protocol/series/series.h"
+
+namespace creel::cli {
+
+struct Estimate {
+  std::uint64_t exposures = 0;
+  double exposed_s = 0;                 ///< sum of all exposure times; overheads come on top
+  std::map<std::string, Dose> planned;  ///< area (grid/name) -> dose by the series' own dose rate
+};
+
+/// Computed block by block, never exposure by exposure: a plan may have 1e14 of them.
+Estimate estimate(const Series& series);
+
+}  // namespace creel::cli

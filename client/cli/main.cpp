@@ -1,0 +1,214 @@
+// creel: the command line of Creel. What each command does is in its --help, which tests/tidy
+// compares with README.md.
+
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <cstdio>
+#include <string>
+#include <vector>
+
+#include "client/cli/commands.h"
+
+namespace {
+
+using namespace creel::cli;
+
+constexpr const char* kAbout =
+    "creel - runs and watches exposure series on the rig that creeld drives.\n"
+    "\n"
+    "A night in five commands:\n"
+    "  creel check ink-film.series.json      is it right, how long, how much dose? opens nothing\n"
+    "  creel start ink-film.series.json      run it; each exposure is charged to its area's "
+    "ledger\n"
+    "  creel follow                          watch it; Ctrl-C ends the watching, not the series\n"
+    "  creel verify SESSION                  every frame against its checksum\n"
+    "  creel picture SESSION --out first     a figure: dark-corrected sum spectrum\n"
+    "If anything looks wrong: creel close-all, then look at the instrument.\n";
+
+constexpr const char* kFooter =
+    "Exit codes: 0 done, or the answer is yes; 1 the answer is no (damage found, series not "
+    "completed);\n"
+    "2 wrong command, file or rig, nothing was changed; 3 creeld cannot be reached; 4 refused in "
+    "this state;\n"
+    "5 a device, the disk or creeld is in trouble; 130 interrupted, what runs goes on.\n"
+    "--json and --socket may stand after any command. With --json standard output carries one JSON "
+    "object with\n"
+    "\"ok\" and \"exit\" (while following: one event a line, the answer last).\n"
+    "Software shutter control is not a personnel-safety interlock (IEC 60825-1, ANSI Z136.1, local "
+    "rules).";
+
+struct Arguments {
+  Common common;
+  std::string file, rig, reason, session, out, area;
+  std::vector<std::string> sessions;
+  double dose = 0, sigma = 0;
+  bool follow = false, until_end = false;
+};
+
+using Command = std::function<Answer()>;
+
+/// One subcommand: its name, one line for the list, and what its own help says beyond that.
+CLI::App* add(CLI::App& app, const char* name, const char* line, const char* more) {
+  CLI::App* command = app.add_subcommand(name, line);
+  command->footer(more);
+  return command;
+}
+
+void add_series_commands(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* one =
+      add(app, "check", "Check a series file: faults, exposures, time, dose, disk",
+          "Safe at any time: opens and moves nothing, also while another series runs.\n"
+          "Example: creel check ink-film.series.json\n"
+          "         creel check ink-film.series.json --rig ink-lab.rig.json   (without creeld)");
+  one->add_option("FILE", given.file, "series file (NAME.series.json)")->required();
+  one->add_option("--rig", given.rig,
+                  "check against this rig file here, without creeld and its dose ledger");
+  one->callback([&] { chosen = [&] { return check(common, given.file, given.rig); }; });
+
+  one = add(app, "start", "Run a series",
+            "OPENS THE SHUTTER for every exposure. Refused when an area has reached its dose limit "
+            "or another\n"
+            "series runs. Every frame is on disk before it counts as safe.\n"
+            "Example: creel start ink-film.series.json --follow\n"
+            "Exit code with --follow: 0 completed, 1 ended before that.");
+  one->add_option("FILE", given.file, "series file (NAME.series.json)")->required();
+  one->add_flag("--follow", given.follow, "watch it until its session is closed");
+  one->callback([&] { chosen = [&] { return start(common, given.file, given.follow); }; });
+
+  one = add(app, "hold", "Hold the running series, shutter closed",
+            "Safe: the running exposure ends as planned, then the series waits for a person. To "
+            "close shutters at\n"
+            "once: creel close-all.\nExample: creel hold \"refilling the cold trap\"");
+  one->add_option("REASON", given.reason, "why; recorded in the session");
+  one->callback([&] { chosen = [&] { return hold(common, given.reason); }; });
+
+  one = add(app, "continue", "Go on with a series that holds",
+            "OPENS THE SHUTTER again. Also the answer when the series asks a person to move the "
+            "specimen.\n"
+            "Example: creel continue");
+  one->callback([&] { chosen = [&] { return go_on(common); }; });
+
+  one = add(app, "stop", "End the running series",
+            "Safe: the running exposure ends as planned; all frames are kept and the session is "
+            "closed into one\n"
+            "file. It cannot be taken up again.\nExample: creel stop");
+  one->callback([&] { chosen = [&] { return stop(common); }; });
+}
+
+void add_looking_commands(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* one =
+      add(app, "follow", "Watch: progress, dose against its limit, frames safe, events",
+          "Safe: only looks. Ctrl-C ends the watching; the series goes on.\n"
+          "Example: creel follow --until-end && creel list\n"
+          "Exit code with --until-end: 0 completed, 1 ended before that, 4 nothing has run.");
+  one->add_flag("--until-end", given.until_end, "end when the running series' session is closed");
+  one->callback([&] { chosen = [&] { return follow(common, given.until_end); }; });
+
+  one =
+      add(app, "status", "What creeld does now", "Safe: only looks.\nExample: creel status --json");
+  one->callback([&] { chosen = [&] { return status(common); }; });
+
+  one = add(app, "list", "Sessions on disk: running, unfinished, closed",
+            "Safe: only looks. 'unfinished' is a folder that a crash or a power cut left; it is "
+            "readable as it is.\n"
+            "Example: creel list");
+  one->callback([&] { chosen = [&] { return list(common); }; });
+
+  one = add(app, "devices", "Devices of the rig and their state",
+            "Safe: only looks. A shutter's state is what it measures, where it can measure.\n"
+            "Example: creel devices");
+  one->callback([&] { chosen = [&] { return devices(common); }; });
+
+  one = add(app, "ledger", "Dose of each area over all sessions",
+            "Safe: only looks. 'counts as' is charged + intents not settled yet: what the limit is "
+            "compared with.\n"
+            "Example: creel ledger grid7/a3");
+  one->add_option("AREA", given.area, "grid/name; all areas when left out");
+  one->callback([&] { chosen = [&] { return ledger(common, given.area); }; });
+}
+
+void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* one =
+      add(app, "enter-dose", "Enter dose given by hand: searching, focusing, aligning",
+          "Changes the ledger for ever (a correction is another entry, with a negative dose). "
+          "Without it the\n"
+          "ledger says less than the specimen got.\n"
+          "Example: creel enter-dose grid7/a3 1.5 --sigma 0.5 --reason \"focusing, 30 s\"");
+  one->add_option("AREA", given.area, "grid/name")->required();
+  one->add_option("DOSE", given.dose, "dose in e/A^2; negative for a correction")->required();
+  one->add_option("--sigma", given.sigma, "its standard deviation in e/A^2")->required();
+  one->add_option("--reason", given.reason, "what it was; kept for ever")->required();
+  one->callback([&] {
+    chosen = [&] { return enter_dose(common, given.area, given.dose, given.sigma, given.reason); };
+  });
+
+  one = add(app, "close-all", "Close every shutter now",
+            "Safe at any time. A running exposure is broken off: its frame is kept and marked, the "
+            "dose charged, and\n"
+            "the series holds. Exit code 0 only when every shutter is shown to be closed; else 5, "
+            "and which one.\n"
+            "Not a personnel-safety interlock: look at the instrument.\nExample: creel close-all");
+  one->callback([&] { chosen = [&] { return close_all(common); }; });
+
+  one =
+      add(app, "verify", "Check every frame, record and event of sessions against their checksums",
+          "Safe: reads only, also while the session runs, after a kill or a power cut; works "
+          "without creeld.\n"
+          "Example: creel verify sessions/ink-film-20261125T031007.h5\n"
+          "Exit code: 0 all intact, 1 damage found.");
+  one->add_option("SESSION", given.sessions, "path of a session (folder or .h5), or its name")
+      ->required();
+  one->callback([&] { chosen = [&] { return verify(common, given.sessions); }; });
+
+  one = add(app, "picture", "Draw a session: dark-corrected sum spectrum, SVG and PNG",
+            "Safe: reads the session only, also while it runs. Needs gnuplot.\n"
+            "Example: creel picture ink-film-20261125T031007 --out first   writes first.svg and "
+            "first.png");
+  one->add_option("SESSION", given.session, "path of a session (folder or .h5), or its name")
+      ->required();
+  one->add_option("--out", given.out, "where to: BASE for BASE.svg and BASE.png")->required();
+  one->callback([&] { chosen = [&] { return picture(common, given.session, given.out); }; });
+}
+
+int wrong_use(const CLI::App& app, const CLI::ParseError& error, bool json) {
+  const auto used = app.get_subcommands();
+  const std::string what = used.empty() ? "" : used.front()->get_name();
+  const std::string help = what.empty() ? "creel --help" : "creel " + what + " --help";
+  return print(failure(what, Exit::wrong, {creel::ErrorCode::invalid_request, error.what()},
+                       "nothing was changed, opened or moved.", "see '" + help + "'."),
+               json);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  Arguments given;
+  Command chosen;
+  given.common.progress = ::isatty(STDERR_FILENO) == 1;
+  const bool json_asked = std::find(argv, argv + argc, std::string("--json")) != argv + argc;
+
+  CLI::App app{kAbout, "creel"};
+  app.footer(kFooter);
+  app.fallthrough();
+  app.require_subcommand(1);
+  app.set_version_flag("--version", "creel " CREEL_VERSION);
+  app.add_flag("--json", given.common.json, "answer with one JSON object on standard output");
+  app.add_option("--socket", given.common.socket,
+                 "creeld's socket (default: $CREEL_SOCKET, or the usual per-user place)");
+  add_series_commands(app, given, chosen);
+  add_looking_commands(app, given, chosen);
+  add_acting_commands(app, given, chosen);
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::Success& help_or_version) {
+    return app.exit(help_or_version);
+  } catch (const CLI::ParseError& error) {
+    return wrong_use(app, error, json_asked);
+  }
+  return print(chosen(), given.common.json);
+}

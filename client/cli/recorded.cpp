@@ -1,0 +1,179 @@
+// verify and picture: what is on disk. Both read only, and work without creeld.
+
+#include <unistd.h>
+
+#include <cstdio>
+#include <filesystem>
+
+#include "client/cli/commands.h"
+#include "client/cli/link.h"
+#include "client/report/picture.h"
+#include "protocol/base/text.h"
+#include "protocol/session/reader.h"
+#include "protocol/session/verify.h"
+
+namespace creel::cli {
+
+using nlohmann::json;
+
+namespace {
+
+/// One line on the terminal, rewritten in place, for work that takes a while.
+class Meter {
+ public:
+  Meter(bool shown, std::string what) : shown_(shown), what_(std::move(what)) {}
+  ~Meter() {
+    if (drawn_) {
+      std::fprintf(stderr, "\r\033[K");
+      std::fflush(stderr);
+    }
+  }
+  Meter(const Meter&) = delete;
+  Meter& operator=(const Meter&) = delete;
+  void at(std::uint64_t done, std::uint64_t total) {
+    const int percent =
+        total == 0
+            ? 100
+            : static_cast<int>(100.0 * static_cast<double>(done) / static_cast<double>(total));
+    if (!shown_ || percent == last_) {
+      return;
+    }
+    last_ = percent;
+    drawn_ = true;
+    std::fprintf(stderr, "\r\033[K%s: frame %llu/%llu, %d %%", what_.c_str(),
+                 static_cast<unsigned long long>(done), static_cast<unsigned long long>(total),
+                 percent);
+    std::fflush(stderr);
+  }
+
+ private:
+  bool shown_;
+  bool drawn_ = false;
+  int last_ = -1;
+  std::string what_;
+};
+
+/// A path as it is, or the path of a session that creeld knows by that name.
+Result<std::string> locate(const Common& common, const std::string& session) {
+  std::error_code ignored;
+  if (std::filesystem::exists(session, ignored)) {
+    return session;
+  }
+  const Error nothing{ErrorCode::invalid_request,
+                      "there is no session " + session +
+                          ": no such path, and none of creeld's sessions ('creel list') has "
+                          "that name"};
+  auto link = Link::open(common.socket);
+  auto listed = link.ok() ? link->call("session.list") : Result<json>(link.error());
+  if (!listed.ok()) {
+    return nothing;
+  }
+  for (const json& one : list_of(*listed, "sessions")) {
+    if (text_of(one, "name") == session) {
+      return text_of(one, "path");
+    }
+  }
+  return nothing;
+}
+
+std::string counted(std::uint64_t n, const std::string& what) {
+  return std::to_string(n) + " " + what;
+}
+
+std::string report_text(const session::Report& report) {
+  std::string text = report.path + ": " + (report.intact() ? "intact" : "DAMAGED") + ", " +
+                     counted(report.frames, report.frames == 1 ? "frame" : "frames") + " whole";
+  const auto add = [&text](std::uint64_t n, const char* what) {
+    text += n > 0 ? ", " + counted(n, what) : "";
+  };
+  add(report.frames_damaged, "damaged");
+  add(report.records_damaged, "without a record");
+  add(report.sequences_missing, "missing");
+  add(report.unfinished, "unfinished at the end (never counted as safe)");
+  add(report.events, "events");
+  add(report.events_damaged, "events damaged");
+  for (const session::AreaDose& dose : report.doses) {
+    text += "\n  area " + std::to_string(dose.area) + ": " + number(dose.dose) + " e/A^2 in " +
+            counted(dose.exposures, dose.exposures == 1 ? "exposure" : "exposures") + ", " +
+            number(dose.total) + " in all";
+  }
+  for (const session::Finding& finding : report.findings) {
+    text += "\n  " + std::string(session::severity_name(finding.severity)) + ": " + finding.place +
+            ": " + finding.sentence;
+  }
+  return text;
+}
+
+}  // namespace
+
+Answer verify(const Common& common, const std::vector<std::string>& sessions) {
+  Answer answer;
+  answer.object["sessions"] = json::array();
+  const auto source = session::native_source();
+  for (const std::string& session : sessions) {
+    auto path = locate(common, session);
+    if (!path.ok()) {
+      return failure("verify", Exit::wrong, path.error());
+    }
+    Meter meter(common.progress, "verify");
+    auto report = session::verify(
+        *source, *path,
+        [&meter](std::uint64_t done, std::uint64_t total) { meter.at(done, total); });
+    if (!report.ok()) {
+      return failure("verify", exit_of(report.error().code), report.error());
+    }
+    answer.object["sessions"].push_back(session::to_json(*report));
+    answer.text += (answer.text.empty() ? "" : "\n") + report_text(*report);
+    if (!report->intact()) {
+      answer.exit = Exit::no;
+    }
+  }
+  if (answer.exit == Exit::no) {
+    answer.trouble =
+        "creel verify: damage was found\n  safe: every frame that is counted whole above matches "
+        "its checksum; nothing "
+        "was changed by verifying.\n  next: copy the session elsewhere before anything else, and "
+        "look at the disk.";
+  }
+  return answer;
+}
+
+Answer picture(const Common& common, const std::string& session, const std::string& base) {
+  auto path = locate(common, session);
+  if (!path.ok()) {
+    return failure("picture", Exit::wrong, path.error());
+  }
+  const auto source = session::native_source();
+  auto reader = session::Reader::open(*source, *path);
+  if (!reader.ok()) {
+    return failure("picture", exit_of(reader.error().code), reader.error());
+  }
+  Result<report::Picture> drawn = Error{};
+  {
+    Meter meter(common.progress, "picture");
+    drawn = report::draw_picture(**reader, base, [&meter](std::uint64_t done, std::uint64_t total) {
+      meter.at(done, total);
+      return true;
+    });
+  }
+  if (!drawn.ok()) {
+    return failure("picture", exit_of(drawn.error().code), drawn.error());
+  }
+  Answer answer;
+  const analysis::Spectrum& spectrum = drawn->sums.spectrum;
+  answer.object = {{"svg", drawn->svg},
+                   {"png", drawn->png},
+                   {"kind", exposure_kind_name(spectrum.kind)},
+                   {"frames", spectrum.frames},
+                   {"darks", spectrum.darks},
+                   {"dark_corrected", spectrum.dark_corrected},
+                   {"remarks", drawn->sums.remarks}};
+  answer.text = drawn->svg + "\n" + drawn->png + "\nsum of " + std::to_string(spectrum.frames) +
+                " " + std::string(exposure_kind_name(spectrum.kind)) + " frames";
+  for (const std::string& remark : drawn->sums.remarks) {
+    answer.text += "\nnote: " + remark;
+  }
+  return answer;
+}
+
+}  // namespace creel::cli

@@ -1,0 +1,183 @@
+#include "client/report/sums.h"
+
+#include <algorithm>
+#include <array>
+#include <cstddef>
+#include <map>
+#include <nlohmann/json.hpp>
+
+#include "protocol/base/text.h"
+#include "protocol/json/strict_json.h"
+
+namespace creel::report {
+
+namespace {
+
+using analysis::EnergyAxis;
+using nlohmann::json;
+using session::Reader;
+using session::Record;
+
+/// Shown in this order: the first kind that has a usable frame.
+constexpr std::array kOrder{ExposureKind::specimen, ExposureKind::zero_loss,
+                            ExposureKind::background, ExposureKind::gain, ExposureKind::dark};
+
+json at_path(const json& document, const char* first, const char* second) {
+  if (document.is_object() && document.contains(first) && document[first].is_object()) {
+    return document[first].value(second, json());
+  }
+  return {};
+}
+
+/// What the series document says about the frames; it was checked when the series started, yet this
+/// file may come from anywhere.
+void read_document(const json& series, Sums& sums) {
+  const json title = series.is_object() ? series.value("title", json()) : json();
+  const json name = series.is_object() ? series.value("name", json()) : json();
+  sums.title = title.is_string() ? title.get<std::string>()
+                                 : (name.is_string() ? name.get<std::string>() : sums.session);
+  const json dispersion = at_path(series, "microscope", "dispersion_ev_per_channel");
+  const json offset = at_path(series, "microscope", "energy_offset_ev");
+  if (dispersion.is_number() && offset.is_number() && dispersion.get<double>() > 0) {
+    sums.axis = EnergyAxis{offset.get<double>(), dispersion.get<double>()};
+  }
+  const json elements = at_path(series, "specimen", "elements");
+  for (const json& element : elements.is_array() ? elements : json::array()) {
+    if (element.is_string()) {
+      sums.elements.push_back(element);
+    }
+  }
+}
+
+std::string area_name(const json& series, std::size_t index) {
+  if (series.is_object() && series.contains("areas") && series["areas"].is_array() &&
+      index < series["areas"].size() && series["areas"][index].is_object()) {
+    const json& area = series["areas"][index];
+    const json grid = area.value("grid", json());
+    const json name = area.value("name", json());
+    if (grid.is_string() && name.is_string()) {
+      return grid.get<std::string>() + "/" + name.get<std::string>();
+    }
+  }
+  return "area " + std::to_string(index);
+}
+
+/// Dose of each area: one attempt of an exposure may have several frames, its dose counts once.
+void sum_doses(const Reader& reader, const json& series, Sums& sums) {
+  std::map<std::uint16_t, double> doses;
+  const Record* before = nullptr;
+  for (const Record& record : reader.records()) {
+    const bool same = before != nullptr && before->exposure == record.exposure &&
+                      before->attempt == record.attempt && before->area == record.area;
+    if (record.area != 0xFFFF && !same) {
+      doses[record.area] += record.dose;
+    }
+    before = &record;
+  }
+  for (const auto& [area, dose] : doses) {
+    sums.doses.emplace_back(area_name(series, area), dose);
+  }
+}
+
+struct Pass {
+  std::uint64_t damaged = 0;
+};
+
+/// Hands every intact frame to `take`.
+Result<Pass> each_frame(
+    Reader& reader, const Progress& progress, std::uint64_t base, std::uint64_t total,
+    const std::function<Result<void>(const Record&, std::span<const std::byte>)>& take) {
+  std::vector<std::byte> frame(reader.documents().shape.bytes());
+  Pass pass;
+  for (std::size_t i = 0; i < reader.records().size(); ++i) {
+    if (reader.read_frame(i, frame).ok()) {
+      CREEL_TRY(take(reader.records()[i], frame));
+    } else {
+      ++pass.damaged;
+    }
+    if (progress && !progress(base + i + 1, total)) {
+      return Error{ErrorCode::cancelled, "interrupted; nothing was written"};
+    }
+  }
+  return pass;
+}
+
+std::string frames_text(std::uint64_t n) {
+  return std::to_string(n) + (n == 1 ? " frame" : " frames");
+}
+
+void add_remarks(const analysis::SpectrumSum& sum, std::uint64_t damaged, Sums& sums) {
+  const analysis::Spectrum& shown = sums.spectrum;
+  const auto say = [&sums](std::string sentence) { sums.remarks.push_back(std::move(sentence)); };
+  if (shown.kind != ExposureKind::specimen) {
+    say("no specimen frames: the sum of the frames of kind " +
+        std::string(exposure_kind_name(shown.kind)) + " is shown");
+  }
+  if (shown.kind != ExposureKind::dark && !shown.dark_corrected) {
+    say("no dark frames: the detector's offset is still in the counts");
+  }
+  if (shown.without_dark > 0) {
+    say(frames_text(shown.without_dark) + " left out: no dark has their exposure time");
+  }
+  if (sum.left_out() > 0) {
+    say(frames_text(sum.left_out()) +
+        " left out: broken, incomplete, touched by a hold, or no numbers");
+  }
+  if (damaged > 0) {
+    say(frames_text(damaged) + " left out: damaged on disk; see 'creel verify'");
+  }
+  if (shown.saturated > 0) {
+    say(frames_text(shown.saturated) + " saturated: the highest counts are too low");
+  }
+  if (!sums.axis) {
+    say("the series does not give dispersion and offset: no energy axis");
+  }
+}
+
+}  // namespace
+
+Result<Sums> sum_session(Reader& reader, const Progress& progress) {
+  const session::Documents& documents = reader.documents();
+  Sums sums;
+  sums.session = documents.name;
+  auto parsed = parse_strict(documents.series_text);
+  const json series = parsed.ok() ? *parsed : json();
+  read_document(series, sums);
+  sum_doses(reader, series, sums);
+
+  const bool has_image = documents.shape.rows > 1;
+  const std::uint64_t frames = reader.records().size();
+  analysis::SpectrumSum sum(documents.shape);
+  auto pass = each_frame(reader, progress, 0, frames,
+                         [&](const Record& record, std::span<const std::byte> frame) {
+                           return sum.add(record, frame);
+                         });
+  if (!pass.ok()) {
+    return pass.error();
+  }
+  const auto kind = std::find_if(kOrder.begin(), kOrder.end(),
+                                 [&sum](ExposureKind one) { return sum.usable(one) > 0; });
+  if (kind == kOrder.end()) {
+    return Error{ErrorCode::refused, "session " + sums.session + " has no usable frame (" +
+                                         frames_text(frames) +
+                                         " stored); there is nothing to draw"};
+  }
+  sums.spectrum = sum.of(*kind);
+  add_remarks(sum, pass->damaged, sums);
+  if (has_image) {
+    analysis::MeanImage image(documents.shape);
+    auto second =
+        each_frame(reader, {}, 0, 0, [&](const Record& record, std::span<const std::byte> frame) {
+          return record.kind == static_cast<std::uint8_t>(*kind) ? image.add(record, frame)
+                                                                 : Result<void>{};
+        });
+    if (!second.ok()) {
+      return second.error();
+    }
+    sums.image =
+        Image{image.rows(), image.columns(), image.bin_rows(), image.bin_columns(), image.mean()};
+  }
+  return sums;
+}
+
+}  // namespace creel::report

@@ -1,0 +1,213 @@
+#include "daemon/platform/disk.h"
+
+#include <fcntl.h>
+#include <sys/file.h>
+#include <sys/stat.h>
+#include <sys/statvfs.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <filesystem>
+#include <system_error>
+
+namespace creel {
+
+namespace {
+
+Error failed(const char* what, const std::string& path, int error) {
+  return {ErrorCode::storage_failed, path + ": cannot " + what + ": " + std::strerror(error)};
+}
+
+class PosixFile final : public File {
+ public:
+  PosixFile(int descriptor, std::string path) : descriptor_(descriptor), path_(std::move(path)) {}
+  ~PosixFile() override { ::close(descriptor_); }
+  PosixFile(const PosixFile&) = delete;
+  PosixFile& operator=(const PosixFile&) = delete;
+
+  Result<void> write_at(std::uint64_t offset, std::span<const std::byte> bytes) override {
+    while (!bytes.empty()) {
+      const auto put =
+          ::pwrite(descriptor_, bytes.data(), bytes.size(), static_cast<off_t>(offset));
+      if (put < 0 && errno == EINTR) {
+        continue;
+      }
+      if (put <= 0) {
+        return failed("write", path_, put == 0 ? ENOSPC : errno);
+      }
+      offset += static_cast<std::uint64_t>(put);
+      bytes = bytes.subspan(static_cast<std::size_t>(put));
+    }
+    return {};
+  }
+
+  Result<std::size_t> read_at(std::uint64_t offset, std::span<std::byte> bytes) override {
+    std::size_t done = 0;
+    while (done < bytes.size()) {
+      const auto got = ::pread(descriptor_, bytes.data() + done, bytes.size() - done,
+                               static_cast<off_t>(offset + done));
+      if (got < 0 && errno != EINTR) {
+        return failed("read", path_, errno);
+      }
+      if (got == 0) {
+        break;
+      }
+      done += got > 0 ? static_cast<std::size_t>(got) : 0;
+    }
+    return done;
+  }
+
+  Result<void> sync() override {
+    // Not repeated on any failure: the kernel may have dropped what it could not write, and a
+    // second call would then report success (fsync(2), notes).
+    return ::fdatasync(descriptor_) == 0 ? Result<void>() : failed("sync", path_, errno);
+  }
+
+  Result<std::uint64_t> size() override {
+    struct stat status {};
+    if (::fstat(descriptor_, &status) != 0) {
+      return failed("ask the size", path_, errno);
+    }
+    return static_cast<std::uint64_t>(status.st_size);
+  }
+
+  Result<void> resize(std::uint64_t bytes) override {
+    while (::ftruncate(descriptor_, static_cast<off_t>(bytes)) != 0) {
+      if (errno != EINTR) {
+        return failed("change the size", path_, errno);
+      }
+    }
+    return {};
+  }
+
+  Result<void> reserve(std::uint64_t bytes) override {
+    if (bytes == 0) {
+      return {};
+    }
+    int error = EINTR;
+    while (error == EINTR) {
+      error = ::posix_fallocate(descriptor_, 0, static_cast<off_t>(bytes));
+    }
+    return error == 0 ? Result<void>() : failed("set space aside", path_, error);
+  }
+
+  Result<void> lock_shared() override { return lock(LOCK_SH); }
+  Result<void> lock_exclusive() override { return lock(LOCK_EX); }
+
+ private:
+  Result<void> lock(int kind) {
+    while (::flock(descriptor_, kind | LOCK_NB) != 0) {
+      if (errno == EWOULDBLOCK) {
+        return Error{ErrorCode::refused, path_ + ": another process is using it"};
+      }
+      // Some network file systems know no locks; the lock is a courtesy there that cannot be had.
+      if (errno == ENOLCK || errno == EOPNOTSUPP || errno == ENOSYS) {
+        return {};
+      }
+      if (errno != EINTR) {
+        return failed("lock", path_, errno);
+      }
+    }
+    return {};
+  }
+
+  int descriptor_;
+  std::string path_;
+};
+
+int flags_of(OpenMode mode) {
+  switch (mode) {
+    case OpenMode::read:
+      return O_RDONLY;
+    case OpenMode::read_write:
+      return O_RDWR;
+    case OpenMode::create_new:
+      return O_RDWR | O_CREAT | O_EXCL;
+    case OpenMode::create_or_open:
+      return O_RDWR | O_CREAT;
+  }
+  return O_RDONLY;
+}
+
+class PosixDisk final : public Disk {
+ public:
+  Result<std::unique_ptr<File>> open(const std::string& path, OpenMode mode) override {
+    int descriptor = -1;
+    do {
+      descriptor = ::open(path.c_str(), flags_of(mode) | O_CLOEXEC, 0644);
+    } while (descriptor < 0 && errno == EINTR);
+    if (descriptor < 0) {
+      return failed(mode == OpenMode::create_new ? "create" : "open", path, errno);
+    }
+    return std::unique_ptr<File>(std::make_unique<PosixFile>(descriptor, path));
+  }
+
+  bool exists(const std::string& path) override { return ::access(path.c_str(), F_OK) == 0; }
+
+  Result<void> create_directories(const std::string& path) override {
+    std::error_code error;
+    std::filesystem::create_directories(path, error);
+    if (error) {
+      return failed("create the directory", path, error.value());
+    }
+    return {};
+  }
+
+  Result<std::vector<std::string>> list(const std::string& path) override {
+    std::error_code error;
+    std::filesystem::directory_iterator entries(path, error);
+    std::vector<std::string> names;
+    while (!error && entries != std::filesystem::directory_iterator()) {
+      names.push_back(entries->path().filename().string());
+      entries.increment(error);
+    }
+    if (error) {
+      return failed("list", path, error.value());
+    }
+    std::sort(names.begin(), names.end());
+    return names;
+  }
+
+  Result<void> rename(const std::string& from, const std::string& to) override {
+    return std::rename(from.c_str(), to.c_str()) == 0
+               ? Result<void>()
+               : failed(("rename to " + to).c_str(), from, errno);
+  }
+
+  Result<void> remove_file(const std::string& path) override {
+    return ::unlink(path.c_str()) == 0 ? Result<void>() : failed("remove", path, errno);
+  }
+
+  Result<void> remove_directory(const std::string& path) override {
+    return ::rmdir(path.c_str()) == 0 ? Result<void>() : failed("remove", path, errno);
+  }
+
+  Result<void> sync_directory(const std::string& path) override {
+    const int descriptor = ::open(path.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (descriptor < 0) {
+      return failed("open", path, errno);
+    }
+    const int error = ::fsync(descriptor) == 0 ? 0 : errno;
+    ::close(descriptor);
+    return error == 0 ? Result<void>() : failed("sync", path, error);
+  }
+
+  Result<std::uint64_t> free_bytes(const std::string& path) override {
+    struct statvfs status {};
+    if (::statvfs(path.c_str(), &status) != 0) {
+      return failed("ask for free space", path, errno);
+    }
+    return std::uint64_t{status.f_bavail} * status.f_frsize;
+  }
+};
+
+}  // namespace
+
+std::unique_ptr<Disk> make_posix_disk() {
+  return std::make_unique<PosixDisk>();
+}
+
+}  // namespace creel

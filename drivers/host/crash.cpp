@@ -1,0 +1,90 @@
+#include "drivers/host/crash.h"
+
+#include <signal.h>
+#include <sys/syscall.h>
+#include <unistd.h>
+
+#include <atomic>
+#include <cstdint>
+
+#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#define CREEL_SANITIZED 1
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
+#define CREEL_SANITIZED 1
+#endif
+#endif
+
+namespace creel::host {
+namespace {
+
+constexpr std::size_t kStackBytes = 32 * 1024;
+constexpr int kSignals[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT};
+
+std::atomic<int> caught{0};
+std::atomic<long> safety_thread{0};
+std::atomic<int> wake_fd{-1};
+
+long this_thread() {
+  return ::syscall(SYS_gettid);
+}
+
+extern "C" void on_crash(int number) {
+  if (this_thread() == safety_thread) {  // no one is left to make the device safe
+    ::signal(number, SIG_DFL);
+    return;  // the fault happens again, now for good
+  }
+  int none = 0;
+  caught.compare_exchange_strong(none, number);
+  const std::uint64_t one = 1;
+  [[maybe_unused]] const auto written = ::write(wake_fd, &one, sizeof one);
+  for (;;) {
+    ::pause();
+  }
+}
+
+}  // namespace
+
+void park_crashing_threads(int wake) {
+  safety_thread = this_thread();
+  wake_fd = wake;
+#ifndef CREEL_SANITIZED
+  struct sigaction action {};
+  action.sa_handler = on_crash;
+  action.sa_flags = SA_ONSTACK;
+  ::sigemptyset(&action.sa_mask);
+  for (const int number : kSignals) {
+    ::sigaction(number, &action, nullptr);
+  }
+#endif
+}
+
+int parked_for() {
+  return caught;
+}
+
+void die_of(int number) {
+  ::signal(number, SIG_DFL);
+  ::raise(number);
+  ::_exit(128 + number);
+}
+
+CrashStack::CrashStack() {
+#ifndef CREEL_SANITIZED
+  memory_ = std::make_unique<std::byte[]>(kStackBytes);
+  stack_t stack{};
+  stack.ss_sp = memory_.get();
+  stack.ss_size = kStackBytes;
+  ::sigaltstack(&stack, nullptr);
+#endif
+}
+
+CrashStack::~CrashStack() {
+#ifndef CREEL_SANITIZED
+  stack_t off{};
+  off.ss_flags = SS_DISABLE;
+  ::sigaltstack(&off, nullptr);
+#endif
+}
+
+}  // namespace creel::host

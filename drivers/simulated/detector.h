@@ -1,0 +1,67 @@
+// A simulated detector of electrons behind a spectrometer. Config, all with defaults:
+//   "columns", "rows" (1 = spectra), "dispersion_ev", "first_channel_ev" (lower edge of channel 0)
+//   "readout_ms", "frames_per_block" (spectra only), and the sensor: "gain", "gain_spread",
+//   "read_noise", "dark_counts_per_s", "offset", "offset_pattern", "gain_pattern", "point_spread",
+//   "saturation", "spikes_per_s", "stripe_fwhm_rows", "counting" as in sim/camera.h "world"  see
+//   laboratory_config.h faults, by index of the frame since start, -1 = never: "lose_frame" (its
+//   index is missing), "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never
+//   returns again)
+// Frames wait in the device while nobody reads them: nothing is lost by being slow.
+#pragma once
+
+#include <atomic>
+#include <optional>
+
+#include "drivers/kit/kit.h"
+#include "drivers/simulated/shared_log.h"
+#include "sim/world.h"
+
+namespace creel::simulated {
+
+struct DetectorSetup {
+  sim::Laboratory laboratory;
+  sim::Camera camera;
+  sim::EnergyAxis axis;
+  std::int64_t readout_ns = 0;
+  std::uint32_t frames_per_block = 1;
+  std::int64_t lose_frame = -1, crash_at_frame = -1, hang_at_frame = -1;
+  std::uint64_t fingerprint = 0, which = 0;
+};
+
+class Detector : public kit::Detector {
+ public:
+  Detector(const nlohmann::json& config, kit::Services services);
+  nlohmann::json describe() override;
+  nlohmann::json settings() override;
+  void set(const std::string& name, const nlohmann::json& value) override;
+  void arm(creel_exposure& exposure) override;
+  void start() override;
+  std::size_t read_frame(std::span<std::byte> buffer, creel_frame_info& info,
+                         std::uint32_t timeout_ms) override;
+  void stop() override {}  // the wait in read_frame is ended by the host, and there is nothing else
+
+ private:
+  Detector(DetectorSetup setup, kit::Services services);
+  [[nodiscard]] std::int64_t begin_ns(std::uint64_t index) const;
+  [[nodiscard]] std::size_t frame_bytes() const;
+  [[nodiscard]] double offset_limit(bool most) const;
+  void take_log();
+  bool render(std::uint64_t index, std::span<std::uint16_t> out);
+  void act_out_faults(std::uint64_t index);
+
+  kit::Services services_;
+  DetectorSetup setup_;
+  SharedLog log_;
+  sim::View view_;
+  sim::Sensor sensor_;
+  std::optional<sim::History> history_;
+  std::size_t events_taken_ = 0;
+  sim::Sensor::Workspace workspace_;
+  std::vector<double> electrons_;
+
+  std::int64_t exposure_ns_ = 0, start_ns_ = 0;
+  std::uint32_t frames_asked_ = 0, block_ = 1;
+  std::uint64_t next_ = 0;  // index of the next frame
+};
+
+}  // namespace creel::simulated

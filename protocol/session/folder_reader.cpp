@@ -1,0 +1,332 @@
+#include "protocol/session/folder_reader.h"
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <cstring>
+#include <map>
+
+#include "protocol/base/crc32c.h"
+#include "protocol/session/documents.h"
+
+namespace creel::session {
+
+namespace {
+
+// The number in "piece-K.h5"; nothing for any other name.
+std::optional<std::uint64_t> piece_number(std::string_view name) {
+  constexpr std::string_view kBegin = "piece-";
+  constexpr std::string_view kEnd = ".h5";
+  if (!name.starts_with(kBegin) || !name.ends_with(kEnd) ||
+      name.size() <= kBegin.size() + kEnd.size()) {
+    return std::nullopt;
+  }
+  const auto digits = name.substr(kBegin.size(), name.size() - kBegin.size() - kEnd.size());
+  std::uint64_t number = 0;
+  const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), number);
+  const bool whole = error == std::errc() && end == digits.data() + digits.size();
+  return whole && piece_name(number) == name ? std::optional(number) : std::nullopt;
+}
+
+bool blank(const Record& record) {
+  const auto bytes = std::as_bytes(std::span(&record, 1));
+  return std::all_of(bytes.begin(), bytes.end(), [](std::byte b) { return b == std::byte{0}; });
+}
+
+// Reads up to the end of the file; what lies beyond it reads as zeros.
+bool read_or_zero(SourceFile& file, std::uint64_t offset, std::span<std::byte> bytes) {
+  auto got = file.read_at(offset, bytes);
+  if (got.ok()) {
+    std::fill(bytes.begin() + static_cast<std::ptrdiff_t>(*got), bytes.end(), std::byte{0});
+  }
+  return got.ok();
+}
+
+}  // namespace
+
+Result<std::unique_ptr<FolderReader>> FolderReader::open(FileSource& source,
+                                                         const std::string& folder) {
+  const auto path = folder + "/" + kWholeName;
+  if (!source.exists(path)) {
+    return Error{ErrorCode::invalid_request, path + ": there is no session here"};
+  }
+  Hdf5Files files(source);
+  ReadDocuments read;
+  CREEL_TRY(with_hdf5("reading " + path, ErrorCode::corrupt, &files, [&] {
+    const H5::H5File file(path, H5F_ACC_RDONLY, H5::FileCreatPropList::DEFAULT, files.access(true));
+    read = read_documents(file);
+    if (!read.layout) {
+      throw Hdf5Fault("it does not say how the pieces are laid out");
+    }
+  }));
+  std::unique_ptr<FolderReader> reader(new FolderReader(source, folder));
+  reader->documents_ = std::move(read.documents);
+  reader->layout_ = *read.layout;
+  reader->faults_ = std::move(read.faults);
+  CREEL_TRY(reader->refresh());
+  return reader;
+}
+
+Result<void> FolderReader::refresh() {
+  auto numbers = piece_numbers();
+  if (!numbers.ok()) {
+    return numbers.error();
+  }
+  std::erase_if(faults_, [](const Fault& fault) { return fault.kind != FaultKind::document; });
+  pieces_.clear();
+  unfinished_ = 0;
+  open_file_.reset();
+  report_missing(*numbers);
+  std::vector<Found> found;
+  for (const auto number : *numbers) {
+    scan_piece(number, found);
+  }
+  keep(std::move(found));
+  return {};
+}
+
+Result<std::vector<std::uint64_t>> FolderReader::piece_numbers() {
+  auto names = source_->list(folder_);
+  if (!names.ok()) {
+    return names.error();
+  }
+  std::vector<std::uint64_t> numbers;
+  for (const auto& name : *names) {
+    if (const auto number = piece_number(name)) {
+      numbers.push_back(*number);
+    }
+  }
+  std::sort(numbers.begin(), numbers.end());
+  return numbers;
+}
+
+// Pieces are numbered without gaps, and the store announces each in events.log before it writes to
+// it.
+void FolderReader::report_missing(const std::vector<std::uint64_t>& numbers) {
+  std::uint64_t wanted = 1;  // piece 0 is made before whole.h5
+  if (auto log = events(); log.ok()) {
+    for (const auto& event : log->events) {
+      const auto piece = event.find("piece");
+      if (event.value("event", nlohmann::json()) == "piece" && piece != event.end() &&
+          piece->is_number_unsigned()) {
+        wanted = std::max(wanted, piece->get<std::uint64_t>() + 1);
+      }
+    }
+  }
+  const auto report = [&](std::uint64_t first, std::uint64_t end) {
+    if (first < end) {
+      const auto last = piece_name(end - 1);
+      faults_.push_back({FaultKind::missing_piece,
+                         first + 1 == end ? last : piece_name(first) + " to " + last,
+                         "is missing, and with it the frames it held"});
+    }
+  };
+  std::uint64_t next = 0;
+  for (const auto number : numbers) {
+    report(next, number);
+    next = number + 1;
+  }
+  report(next, wanted);
+}
+
+void FolderReader::fault(FaultKind kind, std::uint64_t piece, const std::string& detail,
+                         const std::string& sentence) {
+  faults_.push_back({kind, piece_name(piece) + detail, sentence});
+}
+
+void FolderReader::scan_piece(std::uint64_t number, std::vector<Found>& found) {
+  PieceState state;
+  state.number = number;
+  auto file = source_->open(folder_ + "/" + piece_name(number));
+  auto size = file.ok() ? (*file)->size() : file.error();
+  if (!size.ok()) {
+    fault(FaultKind::missing_piece, number, "", "cannot be opened: " + size.error().text);
+    state.clean = false;
+    pieces_.push_back(state);
+    return;
+  }
+  if (*size < layout_.bytes) {
+    state.clean = false;
+    state.truncated = true;
+    fault(FaultKind::truncated_piece, number, "",
+          "has " + std::to_string(*size) + " bytes instead of " + std::to_string(layout_.bytes) +
+              ": the frames in the rest are gone");
+  } else {
+    check_structure(**file, state);
+  }
+  read_valid(**file, state);
+  scan_records(**file, state, found);
+  pieces_.push_back(state);
+}
+
+void FolderReader::check_structure(SourceFile& file, PieceState& state) {
+  struct Region {
+    std::uint64_t begin, end;
+  };
+  std::array<Region, 4> regions = {
+      {{layout_.frames_offset, layout_.frames_offset + layout_.capacity * documents_.shape.bytes()},
+       {layout_.record_offset, layout_.record_offset + layout_.capacity * sizeof(Record)},
+       {layout_.valid_offset, layout_.valid_offset + sizeof(std::uint64_t)},
+       {layout_.bytes, layout_.bytes}}};
+  std::sort(regions.begin(), regions.end(),
+            [](const Region& a, const Region& b) { return a.begin < b.begin; });
+  constexpr std::uint64_t kLargestStructure = 1U << 20;
+  std::uint32_t crc = 0;
+  std::uint64_t at = 0;
+  bool readable = true;
+  for (const auto& region : regions) {
+    if (region.begin > at) {
+      readable = readable && region.begin - at <= kLargestStructure;
+      std::vector<std::byte> bytes(readable ? region.begin - at : 0);
+      readable = readable && read_or_zero(file, at, bytes);
+      crc = crc32c(bytes, crc);
+    }
+    at = std::max(at, region.end);
+  }
+  if (!readable || crc != layout_.head_crc) {
+    state.clean = false;
+    fault(FaultKind::structure, state.number, "",
+          "its HDF5 structure is damaged: other programs may not open it. Creel reads its frames "
+          "all the same");
+  }
+}
+
+void FolderReader::read_valid(SourceFile& file, PieceState& state) {
+  std::uint64_t valid = 0;
+  read_or_zero(file, layout_.valid_offset, std::as_writable_bytes(std::span(&valid, 1)));
+  if (valid > layout_.capacity) {
+    state.clean = false;
+    fault(FaultKind::record, state.number, "",
+          "n_valid is " + std::to_string(valid) + ", more than the " +
+              std::to_string(layout_.capacity) +
+              " places there are; every frame is checked instead");
+    valid = 0;
+  }
+  state.valid = valid;
+}
+
+void FolderReader::scan_records(SourceFile& file, PieceState& state, std::vector<Found>& found) {
+  std::vector<Record> batch(
+      static_cast<std::size_t>(std::min<std::uint64_t>(layout_.capacity, 1024)));
+  for (std::uint64_t first = 0; first < layout_.capacity; first += batch.size()) {
+    const auto count =
+        static_cast<std::size_t>(std::min<std::uint64_t>(batch.size(), layout_.capacity - first));
+    const auto part = std::span(batch).first(count);
+    if (!read_or_zero(file, layout_.record_offset + first * sizeof(Record),
+                      std::as_writable_bytes(part))) {
+      state.clean = false;
+      fault(FaultKind::record, state.number, " place " + std::to_string(first),
+            "the records from here on cannot be read");
+      return;
+    }
+    for (std::size_t i = 0; i < count; ++i) {
+      if (judge(file, state, first + i, part[i])) {
+        found.push_back({part[i], {state.number, first + i}});
+      }
+    }
+  }
+}
+
+// Whether the place holds a frame; otherwise says what is wrong, if anything is.
+bool FolderReader::judge(SourceFile& file, PieceState& state, std::uint64_t index,
+                         const Record& record) {
+  const bool good = sealed(record) && record.frame_bytes == documents_.shape.bytes();
+  const bool proven = index < state.valid || (state.truncated && !blank(record));
+  if (good || !blank(record)) {
+    state.used = index + 1;
+  }
+  if (good && (proven || frame_intact(file, index, record))) {
+    return true;
+  }
+  if (proven) {
+    state.used = index + 1;
+    state.clean = false;
+    fault(FaultKind::record, state.number, " place " + std::to_string(index),
+          "held an acknowledged frame, and its record is now " +
+              std::string(blank(record) ? "empty" : "damaged"));
+  } else if (!blank(record)) {
+    state.clean = false;
+    unfinished_ += 1;
+  }
+  return false;
+}
+
+bool FolderReader::frame_intact(SourceFile& file, std::uint64_t index, const Record& record) {
+  std::vector<std::byte> frame(documents_.shape.bytes());
+  return read_or_zero(file, layout_.frames_offset + index * frame.size(), frame) &&
+         crc32c(frame) == record.frame_crc;
+}
+
+// In order of sequence. Where a frame is there twice the later place counts: the store moved it
+// there.
+void FolderReader::keep(std::vector<Found> found) {
+  std::map<std::uint64_t, std::uint64_t> intact;
+  for (const auto& frame : found) {
+    intact[frame.place.piece] += 1;
+  }
+  for (auto& state : pieces_) {
+    state.clean = state.clean && intact[state.number] == state.used;
+  }
+  std::stable_sort(found.begin(), found.end(), [](const Found& a, const Found& b) {
+    return a.record.sequence < b.record.sequence;
+  });
+  records_.clear();
+  places_.clear();
+  moved_ = 0;
+  for (const auto& frame : found) {
+    if (!records_.empty() && records_.back().sequence == frame.record.sequence) {
+      records_.pop_back();
+      places_.pop_back();
+      moved_ += 1;
+    }
+    records_.push_back(frame.record);
+    places_.push_back(frame.place);
+  }
+}
+
+Result<void> FolderReader::read_frame(std::size_t index, std::span<std::byte> into) {
+  CREEL_INVARIANT(index < records_.size() && into.size() == documents_.shape.bytes(),
+                  "the frame asked for exists and fits");
+  const auto at = places_[index];
+  if (!open_file_ || open_piece_ != at.piece) {
+    auto file = source_->open(folder_ + "/" + piece_name(at.piece));
+    if (!file.ok()) {
+      return file.error();
+    }
+    open_file_ = std::move(file).value();
+    open_piece_ = at.piece;
+  }
+  auto got = open_file_->read_at(layout_.frames_offset + at.index * into.size(), into);
+  if (!got.ok()) {
+    return got.error();
+  }
+  std::fill(into.begin() + static_cast<std::ptrdiff_t>(*got), into.end(), std::byte{0});
+  if (crc32c(into) != records_[index].frame_crc) {
+    return Error{ErrorCode::corrupt, place(index) + ": the frame does not match its checksum"};
+  }
+  return {};
+}
+
+Result<EventLog> FolderReader::events() {
+  auto text = read_small(*source_, folder_ + "/" + kEventsName);
+  if (!text.ok()) {
+    return text.error();
+  }
+  return parse_event_log(*text);
+}
+
+bool FolderReader::proven(std::size_t index) const {
+  const auto at = places_[index];
+  const auto state = std::find_if(pieces_.begin(), pieces_.end(), [&](const PieceState& piece) {
+    return piece.number == at.piece;
+  });
+  return state != pieces_.end() && at.index < state->valid;
+}
+
+std::string FolderReader::place(std::size_t index) const {
+  const auto at = places_[index];
+  return piece_name(at.piece) + " place " + std::to_string(at.index) + " (frame " +
+         std::to_string(records_[index].sequence) + ")";
+}
+
+}  // namespace creel::session

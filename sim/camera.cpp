@@ -1,0 +1,179 @@
+#include "sim/camera.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace creel::sim {
+namespace {
+
+/// Smallest index whose running sum exceeds `value`.
+std::size_t pick(std::span<const double> running, double value) {
+  const auto found = std::upper_bound(running.begin(), running.end(), value);
+  return std::min<std::size_t>(static_cast<std::size_t>(found - running.begin()),
+                               running.size() - 1);
+}
+
+}  // namespace
+
+Sensor::Sensor(const Camera& camera, std::uint64_t seed, std::uint64_t which) : camera_(camera) {
+  const std::uint32_t rows = camera_.rows;
+  const double sigma = camera_.stripe_fwhm_rows / (2.0 * std::sqrt(2.0 * std::log(2.0)));
+  double sum = 0;
+  for (std::uint32_t row = 0; row < rows; ++row) {
+    const double distance = (row - 0.5 * (rows - 1)) / sigma;
+    row_share_.push_back(rows == 1 ? 1.0 : std::exp(-0.5 * distance * distance));
+    sum += row_share_.back();
+  }
+  double running = 0;
+  for (double& share : row_share_) {
+    share /= sum;
+    running += share;
+    row_running_.push_back(running);
+  }
+  const std::size_t pixels = static_cast<std::size_t>(rows) * camera_.columns;
+  offset_.resize(pixels);
+  gain_.resize(pixels);
+  Random random(mix(seed, Stream::fixed_pattern, 0, which));
+  fill_normal(random, offset_);
+  fill_normal(random, gain_);
+  for (std::size_t i = 0; i < pixels; ++i) {
+    offset_[i] = static_cast<float>(camera_.offset + camera_.offset_pattern * offset_[i]);
+    gain_[i] =
+        static_cast<float>(camera_.gain * std::max(0.0, 1.0 + camera_.gain_pattern * gain_[i]));
+  }
+}
+
+/// Few electrons: draws each one's column and row.
+void Sensor::scatter(double expected, Random& random, Workspace& workspace) const {
+  const std::uint64_t count = random.poisson(expected);
+  for (std::uint64_t i = 0; i < count; ++i) {
+    const std::size_t column = pick(workspace.running, random.uniform() * expected);
+    const std::size_t row = camera_.rows == 1 ? 0 : pick(row_running_, random.uniform());
+    workspace.charge[row * camera_.columns + column] += 1.0F;
+  }
+}
+
+/// Electrons on each pixel, whole numbers. A Poisson number whose electrons choose their pixels
+/// independently is a Poisson number in each pixel: both ways below give the same law, each where
+/// it is faster.
+void Sensor::draw_charge(std::span<const double> electrons, Random& random,
+                         Workspace& workspace) const {
+  double expected = 0;
+  workspace.running.resize(electrons.size());
+  for (std::size_t column = 0; column < electrons.size(); ++column) {
+    expected += electrons[column];
+    workspace.running[column] = expected;
+  }
+  std::fill(workspace.charge.begin(), workspace.charge.end(), 0.0F);
+  if (expected < 0.5 * static_cast<double>(electrons.size())) {
+    scatter(expected, random, workspace);
+    return;
+  }
+  for (std::size_t column = 0; column < electrons.size(); ++column) {
+    if (electrons[column] < 2.0 * camera_.rows) {
+      const std::uint64_t count = random.poisson(electrons[column]);
+      for (std::uint64_t i = 0; i < count; ++i) {
+        workspace.charge[pick(row_running_, random.uniform()) * camera_.columns + column] += 1.0F;
+      }
+      continue;
+    }
+    for (std::uint32_t row = 0; row < camera_.rows; ++row) {
+      workspace.charge[static_cast<std::size_t>(row) * camera_.columns + column] =
+          static_cast<float>(random.poisson(electrons[column] * row_share_[row]));
+    }
+  }
+}
+
+/// An electron gives 1 +- gain_spread of its charge: n of them vary by sqrt(n) times that.
+void Sensor::amplify(Random& random, std::span<float> charge) const {
+  if (camera_.gain_spread <= 0) {
+    return;
+  }
+  const auto spread = static_cast<float>(camera_.gain_spread);
+  for (float& pixel : charge) {
+    if (pixel > 0) {
+      pixel = std::max(0.0F, pixel + spread * std::sqrt(pixel) * random.quick_normal());
+    }
+  }
+}
+
+/// Spreads each pixel over its neighbours, separably, (p, 1 - 2p, p) along rows and then columns;
+/// charge that would leave the sensor stays in the last pixel.
+void Sensor::blur(Workspace& workspace) const {
+  const auto p = static_cast<float>(camera_.point_spread);
+  if (p <= 0) {
+    return;
+  }
+  const std::size_t columns = camera_.columns;
+  const std::size_t rows = camera_.rows;
+  const float q = 1.0F - 2.0F * p;
+  std::vector<float>& charge = workspace.charge;
+  std::vector<float>& spread = workspace.spread;
+  if (columns > 1) {
+    for (std::size_t row = 0; row < rows; ++row) {
+      const float* in = charge.data() + row * columns;
+      float* out = spread.data() + row * columns;
+      out[0] = (q + p) * in[0] + p * in[1];
+      for (std::size_t i = 1; i + 1 < columns; ++i) {
+        out[i] = q * in[i] + p * (in[i - 1] + in[i + 1]);
+      }
+      out[columns - 1] = (q + p) * in[columns - 1] + p * in[columns - 2];
+    }
+    charge.swap(spread);
+  }
+  if (rows > 1) {
+    for (std::size_t row = 0; row < rows; ++row) {
+      const float* above = charge.data() + (row == 0 ? row : row - 1) * columns;
+      const float* in = charge.data() + row * columns;
+      const float* below = charge.data() + (row + 1 == rows ? row : row + 1) * columns;
+      float* out = spread.data() + row * columns;
+      for (std::size_t i = 0; i < columns; ++i) {
+        out[i] = q * in[i] + p * (above[i] + below[i]);
+      }
+    }
+    charge.swap(spread);
+  }
+}
+
+void Sensor::add_spikes(double exposure_s, Random& random, std::span<float> charge) const {
+  const std::uint64_t spikes = random.poisson(camera_.spikes_per_s * exposure_s);
+  for (std::uint64_t i = 0; i < spikes; ++i) {
+    // In electrons, exponential: many small ones, few large ones.
+    const double counts = -camera_.spike_counts * std::log(1.0 - random.uniform());
+    charge[random.below(charge.size())] += static_cast<float>(counts / camera_.gain);
+  }
+}
+
+bool Sensor::render(std::span<const double> electrons, double exposure_s, Random& random,
+                    Workspace& workspace, std::span<std::uint16_t> out) const {
+  const std::size_t pixels = offset_.size();
+  workspace.charge.resize(pixels);
+  workspace.spread.resize(pixels);
+  workspace.noise.resize(pixels);
+  draw_charge(electrons, random, workspace);
+  const auto full = static_cast<float>(camera_.saturation);
+  float highest = 0;
+  if (camera_.counting) {
+    for (std::size_t i = 0; i < pixels; ++i) {
+      highest = std::max(highest, workspace.charge[i]);
+      out[i] = static_cast<std::uint16_t>(std::min(workspace.charge[i], full));
+    }
+    return highest >= full;
+  }
+  amplify(random, workspace.charge);
+  add_spikes(exposure_s, random, workspace.charge);
+  blur(workspace);
+  fill_normal(random, workspace.noise);
+  const double dark = camera_.dark_counts_per_s * exposure_s;
+  const auto noise = static_cast<float>(std::sqrt(camera_.read_noise * camera_.read_noise + dark));
+  const auto shift = static_cast<float>(dark + 0.5);  // rounds to whole counts when cut off below
+  const float* charge = workspace.charge.data();
+  for (std::size_t i = 0; i < pixels; ++i) {
+    const float counts = charge[i] * gain_[i] + offset_[i] + shift + noise * workspace.noise[i];
+    highest = std::max(highest, counts);
+    out[i] = static_cast<std::uint16_t>(static_cast<std::int32_t>(std::clamp(counts, 0.0F, full)));
+  }
+  return highest >= full;
+}
+
+}  // namespace creel::sim
