@@ -6,7 +6,7 @@
 CREEL_PACKAGES=(
   g++ cmake ninja-build ccache git pkg-config
   libboost1.81-dev libspdlog-dev nlohmann-json3-dev libhdf5-dev zlib1g-dev libcli11-dev libsqlite3-dev
-  libvalijson-dev libaravis-dev libseccomp-dev libgtest-dev libgmock-dev
+  libvalijson-dev libaravis-dev libusb-1.0-0-dev libseccomp-dev libgtest-dev libgmock-dev
   aravis-tools gnuplot-nox fonts-dejavu-core python3 python3-h5py hdf5-tools
 )
 # Beyond those: the second compiler, fuzzing, static checks.

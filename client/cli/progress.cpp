@@ -101,7 +101,8 @@ std::string Progress::time_left() const {
   if (!timing_ || pace <= 0 || now_s_ <= first_s_ || left <= 0) {
     return "";
   }
-  return "about " + time_span((now_s_ - first_s_) / pace * left) + " left";
+  return "about " + time_span(std::max(1.0, std::ceil((now_s_ - first_s_) / pace * left))) +
+         " left";
 }
 
 std::string Progress::line(std::size_t width) const {

@@ -361,7 +361,9 @@ void add_root(const H5::H5File& file, const SessionStart& start, const json& sof
   set_attribute(root, "creator", "creeld");
   set_attribute(root, "creator_version", text_at(software, "version"));
   set_attribute(root, "file_time", utc_text(start.start_utc_ns));
-  set_attribute(root, "HDF5_Version", H5_VERS_INFO + sizeof("HDF5 library version: ") - 1);
+  set_attribute(root, "HDF5_Version",
+                std::to_string(H5_VERS_MAJOR) + "." + std::to_string(H5_VERS_MINOR) + "." +
+                    std::to_string(H5_VERS_RELEASE));
 }
 
 void add_user(const H5::Group& entry, const json& series) {

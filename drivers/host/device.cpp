@@ -199,7 +199,7 @@ Result<void> Device::check(const creel_exposure& armed) const {
                  place + std::to_string(armed.frames_per_block) + " frames per block of " +
                      std::to_string(frame_bytes(armed)) + " bytes; a block has 1 frame to 1 GiB"};
   }
-  if (armed.exposure_ns <= 0 || armed.readout_ns < 0) {
+  if (armed.exposure_ns < 0 || armed.readout_ns < 0) {
     return Error{ErrorCode::internal, place + std::to_string(armed.exposure_ns) + " ns exposure, " +
                                           std::to_string(armed.readout_ns) + " ns readout"};
   }
@@ -208,7 +208,7 @@ Result<void> Device::check(const creel_exposure& armed) const {
 
 Result<json> Device::arm(Arguments arguments, Descriptors) {
   const auto frames = whole_number(arguments, "frames", 0, UINT32_MAX);
-  const auto exposure_ns = whole_number(arguments, "exposure_ns", 1, kLongest);
+  const auto exposure_ns = whole_number(arguments, "exposure_ns", 0, kLongest);
   if (!frames.ok() || !exposure_ns.ok()) {
     return (frames.ok() ? exposure_ns : frames).error().during(name_ + ": arm");
   }

@@ -138,7 +138,10 @@ bool HostUnderTest::run_until(const std::function<bool()>& done) {
       return false;
     }
     loop.restart();
-    loop.run_one_for(std::chrono::milliseconds(50));
+    loop.run_one_for(std::chrono::milliseconds(idle ? 1 : 50));
+    if (idle) {
+      idle();
+    }
   }
   return true;
 }

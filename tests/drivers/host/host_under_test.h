@@ -77,6 +77,7 @@ class HostUnderTest {
   [[nodiscard]] const std::string& gone() const { return gone_; }  ///< "" while it runs
   [[nodiscard]] HostProcess& process() { return *process_; }
   [[nodiscard]] ring::Consumer& ring() { return *ring_; }
+  std::function<void()> idle;  ///< called again and again while something is waited for
   std::vector<nlohmann::json> events;
   int frames_notices = 0;
   std::uint64_t messages = 0;
