@@ -13,6 +13,7 @@
 #include <climits>
 #include <cstdio>
 #include <cstdlib>
+#include <functional>
 #include <string>
 
 #include "daemon/platform/asio_scheduler.h"
@@ -94,6 +95,14 @@ int run(Rig rig, const Settings& settings) {
   std::unique_ptr<rpc::Server> server;
   bool ending = false;
 
+  // The hosts are given their time to make their devices safe.
+  std::function<void()> stop_when_alone = [&] {
+    if (launcher.running() == 0) {
+      scheduler.stop();
+      return;
+    }
+    scheduler.at(clock.safety_now() + milliseconds(10), stop_when_alone);
+  };
   const auto log = [](const std::string& line) { spdlog::info("{}", line); };
   const auto end = [&](const std::string& why) {
     if (ending) {

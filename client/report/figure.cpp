@@ -124,7 +124,8 @@ std::string image_panel(const Image& image) {
          exact(image.rows * tall - 0.5) +
          ":-0.5]\n"
          "set palette defined (" +
-         kPalette + ")\nset colorbox\n" + (logarithmic ? "set logscale cb\nset format cb '10^{%T}'\n" : "") +
+         kPalette + ")\nset colorbox\n" +
+         (logarithmic ? "set logscale cb\nset format cb '10^{%T}'\n" : "") +
          "plot $image matrix using ($1*" + exact(wide) + "+" + exact((wide - 1) / 2) + "):($2*" +
          exact(tall) + "+" + exact((tall - 1) / 2) + "):3 with image notitle\n";
 }

@@ -20,6 +20,9 @@ using nlohmann::json;
 // How long read_frame may sit on no frame, and how often a full ring is looked at without being
 // woken.
 constexpr std::uint32_t kReadTimeoutMs = 100;
+// On an accelerated rig a driver that came back empty would not be waiting, and time could pass it
+// by: it stays in its wait, which a halt ends at once.
+constexpr std::uint32_t kAcceleratedReadTimeoutMs = 86'400'000;
 constexpr int kRoomTimeoutMs = 20;
 constexpr std::size_t kLongestSentence = 1000;
 
@@ -167,7 +170,8 @@ Result<void> Frames::deliver(creel_device* device) {
     creel_frame_info info{};
     info.struct_size = sizeof info;
     const std::int64_t got =
-        calls_.read_frame(device, slot->data(), slot->size(), &info, kReadTimeoutMs);
+        calls_.read_frame(device, slot->data(), slot->size(), &info,
+                          services_.accelerated() ? kAcceleratedReadTimeoutMs : kReadTimeoutMs);
     if (got == CREEL_E_STATE) {
       return {};  // that was the last frame
     }

@@ -43,6 +43,7 @@ class Services {
 
   [[nodiscard]] const creel_services* table() const { return &table_; }
   [[nodiscard]] WorldTime now() const { return timeline_.now(); }
+  [[nodiscard]] bool accelerated() const { return timeline_.accelerated(); }
   /// Ends every wait of every driver call that has begun; calls that begin later may wait again.
   void cancel_waits() { ++cancelled_; }
 

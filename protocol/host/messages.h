@@ -1,38 +1,44 @@
 // What the daemon and creel-host say to each other over their SOCK_SEQPACKET control socket.
 //
-// One datagram is one JSON object of at most kMaxMessageBytes; file descriptors ride along where stated.
-// The daemon calls, the host answers with the same id; calls on one host are answered in order, except
-// "ping" and "renew", which the host's safety thread answers at once, even while a driver call hangs.
-// The daemon closing its end is an order: the host makes its device safe and ends.
+// One datagram is one JSON object of at most kMaxMessageBytes; file descriptors ride along where
+// stated. The daemon calls, the host answers with the same id; calls on one host are answered in
+// order, except "ping" and "renew", which the host's safety thread answers at once, even while a
+// driver call hangs. The daemon closing its end is an order: the host makes its device safe and
+// ends.
 //
 //   call            arguments -> result
-//   "open"          plugin (path), kind, device (name), config (object), sandbox (object, see rig.h),
-//                   fds: [rig memory] -> {plugin, version, describe: {...}, settings: {...}}. First call, once.
+//   "open"          plugin (path), kind, device (name), config (object), sandbox (object, see
+//   rig.h),
+//                   fds: [rig memory] -> {plugin, version, describe: {...}, settings: {...}}. First
+//                   call, once.
 //   "settings"      -> the settings object as read back
 //   "set"           name, value -> {}
-//   "arm"           frames, exposure_ns -> {exposure_ns, readout_ns, rows, columns, pixel ("u8".."f32"),
+//   "arm"           frames, exposure_ns -> {exposure_ns, readout_ns, rows, columns, pixel
+//   ("u8".."f32"),
 //                   frames_per_block}
 //   "ring"          slots, payload_bytes, fds: [memory, ready eventfd, freed eventfd] -> {}
-//                   After the first arm, and again whenever the shape changed. "ready" wakes the daemon,
-//                   "freed" wakes the host.
+//                   After the first arm, and again whenever the shape changed. "ready" wakes the
+//                   daemon, "freed" wakes the host.
 //   "start"         -> {started_ns}; frames then come through the ring
 //   "stop"          -> {}
 //   "open_shutter"  open_for_ns (real time) -> shutter state
 //   "renew"         open_for_ns -> {}
 //   "close_shutter" -> shutter state
-//   "state"         -> shutter state {commanded, measured ("closed" "open" "moving" "not measured"),
+//   "state"         -> shutter state {commanded, measured ("closed" "open" "moving" "not
+//   measured"),
 //                   opened_ns, closed_ns}
-//   "read"          -> {readings: [{value, uncertainty|null, taken_ns, valid}]} in describe()'s order
-//   "move"          axis (index), position -> {position}
-//   "make_safe"     -> {} (answered by the safety thread)
-//   "ping"          -> {busy: call name or "", busy_ns, lease_left_ns}
+//   "read"          -> {readings: [{value, uncertainty|null, taken_ns, valid}]} in describe()'s
+//   order "move"          axis (index), position -> {position} "make_safe"     -> {} (answered by
+//   the safety thread) "ping"          -> {busy: call name or "", busy_ns, lease_left_ns}
 //
-//   answer          {"id": n, "ok": {...}} or {"id": n, "error": {"code": error_name, "text": sentence}}
+//   answer          {"id": n, "ok": {...}} or {"id": n, "error": {"code": error_name, "text":
+//   sentence}}
 //
 //   event           {"event": "log", "level": "info", "text": ...}
-//                   {"event": "safe", "why": "lease ended" | "signal" | ..., "state": shutter state or null}
-//                   {"event": "frames_ended", "error": {...} or null}  the acquisition is over: all frames
-//                   are in the ring, or the driver failed
+//                   {"event": "safe", "why": "lease ended" | "signal" | ..., "state": shutter state
+//                   or null}
+//                   {"event": "frames_ended", "error": {...} or null}  the acquisition is over: all
+//                   frames are in the ring, or the driver failed
 #pragma once
 
 #include <cstddef>

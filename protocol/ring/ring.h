@@ -1,12 +1,14 @@
 // The frame ring between one detector host (producer) and the daemon (consumer).
 //
-// Memory: one page of header, then `slots` slots; each slot is a SlotHeader page followed by the payload,
-// rounded up to whole pages. Single producer, single consumer, lock-free, so a killed host leaves nothing to
-// repair. The memory is a sealed memfd in production (the host cannot shrink it) and plain memory in tests.
+// Memory: one page of header, then `slots` slots; each slot is a SlotHeader page followed by the
+// payload, rounded up to whole pages. Single producer, single consumer, lock-free, so a killed host
+// leaves nothing to repair. The memory is a sealed memfd in production (the host cannot shrink it)
+// and plain memory in tests.
 //
-// Trust: the host can write all of it at any time. The consumer therefore takes the geometry from its own
-// copy, never from the memory, copies each slot header once, and bounds every number before using it.
-// A slot is given back only when the frame is durable: back-pressure reaches the detector by itself.
+// Trust: the host can write all of it at any time. The consumer therefore takes the geometry from
+// its own copy, never from the memory, copies each slot header once, and bounds every number before
+// using it. A slot is given back only when the frame is durable: back-pressure reaches the detector
+// by itself.
 #pragma once
 
 #include <atomic>
@@ -27,18 +29,19 @@ constexpr std::uint32_t kMostSlots = 4096;
 /// Shape of a ring. Both sides hold their own copy; the daemon decides it.
 struct Geometry {
   std::uint32_t slots = 0;
-  std::uint64_t payload_bytes = 0;  ///< what one slot can hold
+  std::uint64_t payload_bytes = 0;                  ///< what one slot can hold
   [[nodiscard]] std::uint64_t slot_stride() const;  ///< header page + payload in whole pages
   [[nodiscard]] std::uint64_t total_bytes() const;
 };
 
-/// The ring for blocks of `payload_bytes` within `budget_bytes` of memory: at least 3 slots, at most 4096.
-/// invalid_request when payload_bytes is 0 or above 1 GiB.
-Result<Geometry> geometry_for(std::uint64_t payload_bytes, std::uint64_t budget_bytes = kDefaultBudgetBytes);
+/// The ring for blocks of `payload_bytes` within `budget_bytes` of memory: at least 3 slots, at
+/// most 4096. invalid_request when payload_bytes is 0 or above 1 GiB.
+Result<Geometry> geometry_for(std::uint64_t payload_bytes,
+                              std::uint64_t budget_bytes = kDefaultBudgetBytes);
 
 /// What the host says about one block of frames. Fields as in creel_frame_info (protocol/driver).
 struct Block {
-  std::uint64_t bytes = 0;   ///< payload bytes used
+  std::uint64_t bytes = 0;  ///< payload bytes used
   std::uint64_t first = 0;
   std::uint32_t frames = 0;
   std::uint32_t flags = 0;

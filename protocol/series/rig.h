@@ -21,7 +21,8 @@ std::string_view kind_name(DeviceKind kind);
 
 /// What stands between the source and the specimen when a shutter is closed.
 enum class Blocks : std::uint8_t {
-  cathode_laser,             ///< the laser to the cathode; some beam may remain (thermionic, field, stray light)
+  cathode_laser,  ///< the laser to the cathode; some beam may remain (thermionic, field, stray
+                  ///< light)
   electrons_above_specimen,  ///< ends the dose
   electrons_below_specimen,  ///< protects the detector only: the dose goes on
   pump_laser,                ///< the pump light to the specimen
@@ -31,7 +32,8 @@ std::string_view blocks_name(Blocks blocks);
 /// "yes", "no", "unknown": an honest answer about the hardware.
 enum class Answer3 : std::uint8_t { yes, no, unknown };
 
-/// What a driver's process may touch. Everything not granted is denied (design: sandbox by declaration).
+/// What a driver's process may touch. Everything not granted is denied (design: sandbox by
+/// declaration).
 struct Sandbox {
   bool network = false;
   bool usb = false;
@@ -41,16 +43,18 @@ struct Sandbox {
 };
 
 struct RigDevice {
-  std::string name;    ///< [a-z][a-z0-9_]*, unique in the rig
+  std::string name;  ///< [a-z][a-z0-9_]*, unique in the rig
   DeviceKind kind = DeviceKind::gauge;
-  std::string driver;  ///< plugin name: DRIVERS/<driver>.so
+  std::string driver;                                ///< plugin name: DRIVERS/<driver>.so
   nlohmann::json config = nlohmann::json::object();  ///< handed to the driver; its own business
   Sandbox sandbox;
   // Shutters only:
   Blocks blocks = Blocks::electrons_above_specimen;
-  Answer3 fails_safe = Answer3::unknown;  ///< does the device close by itself when its power or host goes?
-  std::string fallback;                   ///< the shutter that acts when this one does not close; "" = none
-  Duration lease = seconds(2);            ///< the open lease: real time without renewal until its host closes it
+  Answer3 fails_safe =
+      Answer3::unknown;  ///< does the device close by itself when its power or host goes?
+  std::string fallback;  ///< the shutter that acts when this one does not close; "" = none
+  Duration lease =
+      seconds(2);  ///< the open lease: real time without renewal until its host closes it
   Duration closing_time = milliseconds(100);  ///< longest time from the order to closed
 };
 
@@ -66,20 +70,21 @@ struct Microscope {
 struct Rig {
   std::string name;
   Microscope microscope;
-  bool accelerated = false;            ///< simulated rigs only: world time moves as fast as it can
-  std::uint64_t seed = 1;              ///< simulated rigs only
-  std::uint64_t shared_bytes = 0;      ///< memory that simulated devices share, beyond the world page
+  bool accelerated = false;        ///< simulated rigs only: world time moves as fast as it can
+  std::uint64_t seed = 1;          ///< simulated rigs only
+  std::uint64_t shared_bytes = 0;  ///< memory that simulated devices share, beyond the world page
   std::vector<RigDevice> devices;
-  std::string text;                    ///< the document verbatim, for the session
-  std::string origin;                  ///< as given to parse_rig
-  std::vector<std::string> warnings;   ///< sentences for the person: what is legal but unwise
+  std::string text;                   ///< the document verbatim, for the session
+  std::string origin;                 ///< as given to parse_rig
+  std::vector<std::string> warnings;  ///< sentences for the person: what is legal but unwise
 
   [[nodiscard]] const RigDevice* find(std::string_view device) const;
 };
 
 /// Reads and checks a rig document. `origin` names it in messages (a path, or "request").
-/// The error lists every fault, one a line: origin:line, place, what was given, what is allowed. A text that
-/// is not JSON has one fault; what fields mean together is looked at once each is right by itself. Any thread.
+/// The error lists every fault, one a line: origin:line, place, what was given, what is allowed. A
+/// text that is not JSON has one fault; what fields mean together is looked at once each is right
+/// by itself. Any thread.
 Result<Rig> parse_rig(std::string_view text, std::string_view origin);
 
 /// rig.schema.json, built in: JSON Schema draft-07; x-unit and x-form are ours, for messages.

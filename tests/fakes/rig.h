@@ -75,7 +75,8 @@ class FakeRig {
   std::uint64_t frames_ = 0;
 };
 
-/// For how long the beam really was on while a fake frame was taken; written into every one of them.
+/// For how long the beam really was on while a fake frame was taken; written into every one of
+/// them.
 double frame_lit_seconds(const std::vector<std::byte>& frame);
 
 }  // namespace creel::fakes

@@ -233,8 +233,10 @@ TEST(Engine, WithoutAFallbackTheDoseKeepsBeingCoveredByIntents) {
   EXPECT_EQ(failures, 100);
   // The exposure that could not be closed: from its intent to its charge.
   std::ptrdiff_t most_intents = 0;
-  for (auto intend = log.begin(); intend != log.end(); intend = std::find(intend + 1, log.end(), "intend")) {
-    most_intents = std::max(most_intents, std::count(intend, std::find(intend, log.end(), "charge"), "intend"));
+  for (auto intend = log.begin(); intend != log.end();
+       intend = std::find(intend + 1, log.end(), "intend")) {
+    most_intents = std::max(most_intents,
+                            std::count(intend, std::find(intend, log.end(), "charge"), "intend"));
   }
   EXPECT_GE(most_intents, 3) << "its own, and two more for 100 s at a minute each";
   EXPECT_GT(bench.charged["all"].value, 0.5 * 100) << "the 100 s are charged";
