@@ -82,6 +82,7 @@ int run(Rig rig, const Settings& settings) {
   }
   boost::asio::io_context io;
   const platform::RealClock clock(memory->timeline());
+  platform::RealRandom random;
   platform::AsioScheduler scheduler(io, clock, memory->timeline());
   platform::PosixLauncher launcher(settings.host, io, memory->descriptor());
   const auto disk = make_posix_disk();
@@ -118,7 +119,7 @@ int run(Rig rig, const Settings& settings) {
       settings.state, settings.drivers, settings.rig_file, settings.socket, software(), log, [&] {
         end("asked to by a client");
       }};
-  auto made = Service::make({scheduler, clock, launcher, *disk, worker, **dispatcher},
+  auto made = Service::make({scheduler, clock, random, launcher, *disk, worker, **dispatcher},
                             std::move(rig), std::move(options));
   if (!made.ok()) {
     return complain(made.error(), kRefused);

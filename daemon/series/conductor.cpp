@@ -127,8 +127,8 @@ void Conductor::take_up(Reply done) {
       return;
     }
     not_closed_.clear();
-    preparing_ = false;
     if (auto settled = settle_open_intents(); !settled.ok()) {
+      preparing_ = false;
       done(settled.error());
       return;
     }
@@ -153,23 +153,53 @@ Result<void> Conductor::settle_open_intents() {
   return {};
 }
 
+/// An unfinished session as the store found it.
+struct Conductor::Unfinished {
+  std::string name;  ///< "" = there is none
+  store::SessionStart start;
+};
+
+// HDF5 stays on the store's thread.
 void Conductor::resume(Reply done) {
-  auto unfinished = store::unfinished_sessions(parts_.disk, options_.sessions);
-  if (!unfinished.ok()) {
-    done(unfinished.error());
+  parts_.store_worker.run([this, done = std::move(done), alive = alive_,
+                           directory = options_.sessions, &disk = parts_.disk,
+                           &scheduler = parts_.scheduler] {
+    auto found = std::make_shared<Result<Unfinished>>(find_unfinished(disk, directory));
+    scheduler.post([this, done, alive, found] {
+      if (*alive) {
+        resume(*found, done);
+      }
+    });
+  });
+}
+
+Result<Conductor::Unfinished> Conductor::find_unfinished(Disk& disk, const std::string& directory) {
+  auto names = store::unfinished_sessions(disk, directory);
+  if (!names.ok()) {
+    return names.error();
+  }
+  if (names->empty()) {
+    return Unfinished{};
+  }
+  auto start = store::read_session_start(disk, directory, names->back());
+  if (!start.ok()) {
+    return start.error().during("session " + names->back() + " cannot be taken up");
+  }
+  return Unfinished{names->back(), std::move(*start)};
+}
+
+void Conductor::resume(const Result<Unfinished>& found, const Reply& done) {
+  preparing_ = false;
+  if (!found.ok()) {
+    done(found.error());
     return;
   }
-  if (unfinished->empty()) {
+  const std::string name = found->name;
+  if (name.empty()) {
     done(json{{"resumed", nullptr}});
     return;
   }
-  const std::string name = unfinished->back();
-  auto started = store::read_session_start(parts_.disk, options_.sessions, name);
-  if (!started.ok()) {
-    done(started.error().during("session " + name + " cannot be taken up"));
-    return;
-  }
-  auto series = parse_series(started->series_text, name + " (its series document)");
+  auto series = parse_series(found->start.series_text, name + " (its series document)");
   if (!series.ok()) {
     done(series.error());
     return;
@@ -186,7 +216,7 @@ void Conductor::resume(Reply done) {
     done(result.ok() ? Result<json>(json{{"resumed", name}}) : result);
   };
   preparing_ = true;
-  open_session(preparation, *started);
+  open_session(preparation, found->start);
 }
 
 // --- Preparing a series
@@ -359,11 +389,8 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
   std::vector<std::unique_ptr<Guard>> guards;
   guards.push_back(std::make_unique<DoseGuard>(run_->series.guards.dose));
   run_->engine = std::make_unique<Engine>(run_->series, rig_, std::move(guards), std::move(*start));
-  run_->queue = std::make_unique<FrameQueue>(
-      *run_->session, parts_.store_worker, parts_.scheduler,
-      [this](std::size_t blocks, std::uint64_t durable, const Result<void>& result) {
-        stored(blocks, durable, result);
-      });
+  run_->queue = std::make_unique<FrameQueue>(*run_->session, parts_.store_worker, parts_.scheduler,
+                                             [this](const StoredBatch& batch) { stored(batch); });
   preparing_ = false;
   record_event({{"event", preparation->resuming ? "resumed" : "started"},
                 {"text", (preparation->resuming ? "took up session " : "started session ") +
@@ -680,7 +707,11 @@ void Conductor::run(const command::Keep& step) {
   }
 }
 
-void Conductor::stored(std::size_t blocks, std::uint64_t durable, const Result<void>& result) {
+void Conductor::stored(const StoredBatch& batch) {
+  for (const std::string& warning : batch.warnings) {
+    record_event({{"event", "disk"}, {"text", warning}});
+  }
+  const Result<void>& result = batch.result;
   DeviceHost& detector = device(run_->series.detector);
   if (!result.ok()) {
     run_->engine->request_hold(
@@ -694,17 +725,17 @@ void Conductor::stored(std::size_t blocks, std::uint64_t durable, const Result<v
     }
     return;
   }
-  run_->durable = durable;
+  run_->durable = batch.durable;
   if (detector.ring() != nullptr) {
     // A restarted detector has a new ring: only what was taken from this one can go back to it.
     detector.ring()->release(
-        std::min<std::uint64_t>(blocks, detector.ring()->taken_not_released()));
+        std::min<std::uint64_t>(batch.blocks, detector.ring()->taken_not_released()));
     detector.ring_freed();
   }
   if (listener_) {
     listener_({{"event", "stored"},
-               {"frames", durable},
-               {"text", std::to_string(durable) + " frames safe"}});
+               {"frames", batch.durable},
+               {"text", std::to_string(batch.durable) + " frames safe"}});
   }
   if (run_->waiting_for_store && run_->queue->unstored() < options_.most_unstored) {
     run_->waiting_for_store = false;

@@ -80,6 +80,7 @@ class Conductor {
  private:
   struct Run;
   struct Preparation;
+  struct Unfinished;
 
   // Preparing.
   void read_settings(const std::shared_ptr<Preparation>& preparation, std::size_t next);
@@ -93,6 +94,8 @@ class Conductor {
   Result<void> settle_open_intents();
   Result<void> mend_ledger();
   void resume(Reply done);
+  void resume(const Result<Unfinished>& found, const Reply& done);
+  static Result<Unfinished> find_unfinished(Disk& disk, const std::string& directory);
   [[nodiscard]] Result<EngineStart> engine_start(const Series& series,
                                                  const store::Progress& progress);
 
@@ -119,7 +122,7 @@ class Conductor {
   void shutter_answered(const std::string& shutter, bool opening,
                         const Result<nlohmann::json>& answer);
   void frame_here();
-  void stored(std::size_t blocks, std::uint64_t durable, const Result<void>& result);
+  void stored(const StoredBatch& batch);
   void fold();
   void record_event(nlohmann::json event);
   void publish_notes();

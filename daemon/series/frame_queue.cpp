@@ -44,20 +44,21 @@ void FrameQueue::run_batch() {
   }
   worker_.run([this, batch, alive = alive_, &session = session_, &scheduler = scheduler_] {
     auto written = std::make_shared<Result<std::uint64_t>>(write(session, *batch));
-    scheduler.post([this, batch, written, alive] {
+    auto warnings = std::make_shared<std::vector<std::string>>(session.warnings());
+    scheduler.post([this, batch, written, warnings, alive] {
       if (!*alive) {
         return;
       }
       running_ = false;
       if (written->ok()) {
         unstored_ -= batch->size();
-        stored_(batch->size(), **written, {});
+        stored_({batch->size(), **written, {}, *warnings});
         run_batch();
         return;
       }
       queue_.insert(queue_.begin(), std::make_move_iterator(batch->begin()),
                     std::make_move_iterator(batch->end()));
-      stored_(0, 0, written->error());
+      stored_({0, 0, written->error(), *warnings});
     });
   });
 }

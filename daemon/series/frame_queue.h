@@ -7,7 +7,8 @@
 #include <cstdint>
 #include <deque>
 #include <functional>
-#include <mutex>
+#include <memory>
+#include <string>
 #include <vector>
 
 #include "daemon/seams/scheduler.h"
@@ -22,17 +23,21 @@ namespace creel {
 struct FrameBlock {
   ring::Block info;
   std::vector<std::byte> bytes;
-  bool holds_slot = true;  ///< its ring slot is still to be released
 };
 
-/// Control thread, except where stated.
+/// What became of one batch.
+struct StoredBatch {
+  std::size_t blocks = 0;     ///< so many blocks are durable: their ring slots may go
+  std::uint64_t durable = 0;  ///< frames of the session that are durable now
+  Result<void> result;  ///< an error: the store kept none of the batch, it is back in the queue
+  std::vector<std::string> warnings;  ///< what went wrong on the disk and was mended
+};
+
+/// Control thread.
 class FrameQueue {
  public:
-  /// A batch was committed: so many blocks are durable (their ring slots may go) - or the store
-  /// failed and keeps nothing it had not acknowledged: the blocks are back in the queue. On the
-  /// control thread.
-  using Stored =
-      std::function<void(std::size_t blocks, std::uint64_t durable_frames, const Result<void>&)>;
+  /// Called on the control thread after every batch.
+  using Stored = std::function<void(const StoredBatch&)>;
 
   FrameQueue(store::Session& session, Worker& worker, Scheduler& scheduler, Stored stored);
 

@@ -37,7 +37,8 @@ Service::Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<L
       ledger_(std::move(ledger)),
       started_(parts.clock.safety_now()) {
   supervisor_ = std::make_unique<Supervisor>(
-      rig_, options_.plugins, DeviceHost::Parts{parts_.launcher, parts_.scheduler, parts_.clock});
+      rig_, options_.plugins,
+      DeviceHost::Parts{parts_.launcher, parts_.scheduler, parts_.clock, parts_.random});
   conductor_ = std::make_unique<Conductor>(
       Conductor::Parts{parts_.scheduler, parts_.clock, *supervisor_, *ledger_, parts_.disk,
                        parts_.store_worker},

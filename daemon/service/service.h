@@ -18,6 +18,7 @@
 #include "daemon/seams/clock.h"
 #include "daemon/seams/disk.h"
 #include "daemon/seams/launcher.h"
+#include "daemon/seams/random.h"
 #include "daemon/seams/scheduler.h"
 #include "daemon/series/conductor.h"
 #include "daemon/supervisor/supervisor.h"
@@ -33,6 +34,7 @@ class Service {
   struct Parts {
     Scheduler& scheduler;
     const Clock& clock;
+    Random& random;
     Launcher& launcher;
     Disk& disk;
     Worker& store_worker;

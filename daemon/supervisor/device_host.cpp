@@ -302,8 +302,10 @@ void DeviceHost::on_gone(const std::string& how) {
 void DeviceHost::restart_later() {
   cancel(restart_timer_);
   ++restarts_;
-  restart_timer_ =
-      parts_.scheduler.at(parts_.clock.safety_now() + restart_delay_, [this] { launch(); });
+  const auto spread =
+      static_cast<std::int64_t>(parts_.random.next() % 256) * restart_delay_.value / 1024;
+  restart_timer_ = parts_.scheduler.at(
+      parts_.clock.safety_now() + restart_delay_ + Duration{spread}, [this] { launch(); });
   restart_delay_ = Duration{std::min(restart_delay_.value * 2, limits_.longest_restart.value)};
 }
 

@@ -17,6 +17,7 @@
 
 #include "daemon/seams/clock.h"
 #include "daemon/seams/launcher.h"
+#include "daemon/seams/random.h"
 #include "daemon/seams/scheduler.h"
 #include "protocol/base/result.h"
 #include "protocol/base/units.h"
@@ -49,6 +50,7 @@ class DeviceHost {
     Launcher& launcher;
     Scheduler& scheduler;
     const Clock& clock;
+    Random& random;  ///< spreads restarts, so that devices on one lost link do not all come at once
   };
   /// Told on the control thread; all may be empty.
   struct Listener {

@@ -68,9 +68,10 @@ class SabotagedLedger : public Ledger {
 /// One life of the daemon: everything in it goes when it is killed.
 struct Life {
   Life(fakes::Timeline& timeline, fakes::Timeline::Owner owner)
-      : scheduler(timeline, owner), worker(timeline, owner) {}
+      : scheduler(timeline, owner), worker(timeline, owner), random(owner) {}
   fakes::TimelineScheduler scheduler;
   fakes::TimelineWorker worker;
+  fakes::SeededRandom random;
   std::unique_ptr<Launcher> launcher;
   std::unique_ptr<Ledger> ledger;
   std::unique_ptr<Supervisor> supervisor;
@@ -170,7 +171,8 @@ class Night {
                       ? std::move(*ledger)
                       : std::make_unique<SabotagedLedger>(std::move(*ledger), plan_.sabotage);
     life.supervisor = std::make_unique<Supervisor>(
-        rig_, "/drivers", DeviceHost::Parts{*life.launcher, life.scheduler, timeline_});
+        rig_, "/drivers",
+        DeviceHost::Parts{*life.launcher, life.scheduler, timeline_, life.random});
     life.conductor = std::make_unique<Conductor>(
         Conductor::Parts{life.scheduler, timeline_, *life.supervisor, *life.ledger, *disk_,
                          life.worker},

@@ -18,7 +18,8 @@ inline const std::string kSeries = R"({
   "title": "Iron-gall ink, recipe A: Fe(III) against dose",
   "operator": "Operator Seven",
   "specimen": {
-    "name": "ink A, grid 3", "description": "iron-gall ink film on carbon support", "form": "thin_film",
+    "name": "ink A, grid 3", "description": "iron-gall ink film on carbon support",
+    "form": "thin_film",
     "elements": ["C", "O", "Fe"], "thickness_nm": 42.5, "density_g_per_cm3": "unknown",
     "preparation": {"method": "drop cast", "date": "2026-02-11T09:30:00+01:00", "by": "unknown",
                     "support_grid": "Cu 300 mesh, lacey carbon", "steps": []}

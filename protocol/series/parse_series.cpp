@@ -1,0 +1,182 @@
+#include "protocol/series/series.h"
+
+
+#include "protocol/json/strict_json.h"
+#include "protocol/series/faults.h"
+#include "protocol/series/schema_check.h"
+#include "protocol/series/series_check.h"
+
+namespace creel {
+namespace {
+
+using documents::Faults;
+using documents::Pointer;
+using nlohmann::json;
+
+ExposureKind read_kind(const json& name) {
+  for (const ExposureKind kind : {ExposureKind::specimen, ExposureKind::dark, ExposureKind::gain,
+                                  ExposureKind::zero_loss, ExposureKind::background}) {
+    if (exposure_kind_name(kind) == name.get_ref<const std::string&>()) {
+      return kind;
+    }
+  }
+  CREEL_INVARIANT(false, "the schema let an unknown kind of exposure pass");
+}
+
+/// A number, or nothing for "unknown" and for a field left out.
+std::optional<double> known(const json& from, const char* field) {
+  const auto at = from.find(field);
+  if (at == from.end() || !at->is_number()) return std::nullopt;
+  return at->get<double>();
+}
+
+Area read_area(const json& from) {
+  Area area;
+  area.name = from.at("name");
+  area.grid = from.at("grid");
+  area.square = from.value("square", "unknown");
+  area.x_um = known(from, "x_um");
+  area.y_um = known(from, "y_um");
+  area.lit_diameter_nm = known(from, "lit_diameter_nm");
+  area.dose_limit = Dose{from.at("dose_limit_e_per_a2").get<double>()};
+  return area;
+}
+
+Beam read_beam(const json& from) {
+  Beam beam;
+  beam.dose_rate = DoseRate{from.at("dose_rate_e_per_a2_s").get<double>()};
+  beam.relative_uncertainty = from.at("relative_uncertainty");
+  beam.method = from.at("method");
+  beam.measured_at = from.at("measured_at");
+  if (const auto residual = known(from, "residual_e_per_a2_s")) beam.residual = DoseRate{*residual};
+  return beam;
+}
+
+/// Reads blocks, and finds each exposure: given in seconds, in pulses, or (interleaves) left to the
+/// block.
+class BlockReader {
+ public:
+  BlockReader(std::optional<double> repetition_rate_khz, Faults& faults)
+      : repetition_rate_khz_(repetition_rate_khz), faults_(faults) {}
+
+  Block read(const json& from, const Pointer& at) const {
+    Block block;
+    block.name = from.at("name");
+    block.kind = read_kind(from.at("kind"));
+    block.where = from.value("where", "specimen") == "vacuum" ? Where::vacuum : Where::specimen;
+    block.area = from.value("area", "");
+    block.count = from.at("count");
+    block.exposure = exposure(from, at, std::nullopt);
+    const json interleaves = from.value("interleave", json::array());
+    for (std::size_t i = 0; i < interleaves.size(); ++i) {
+      block.interleave.push_back(
+          read_interleave(interleaves[i], at / "interleave" / i, block.exposure));
+    }
+    for (const json& setting : from.value("settings", json::array())) {
+      block.settings.push_back({setting.at("device"), setting.at("name"), setting.at("value")});
+    }
+    if (from.contains("vary")) {
+      const json& vary = from.at("vary");
+      block.vary =
+          Vary{vary.at("device"), vary.at("axis"), vary.at("values").get<std::vector<double>>()};
+    }
+    return block;
+  }
+
+ private:
+  Interleave read_interleave(const json& from, const Pointer& at, Duration of_block) const {
+    Interleave interleave;
+    interleave.kind = read_kind(from.at("kind"));
+    interleave.every = from.at("every");
+    interleave.count = from.value("count", 1U);
+    interleave.exposure = exposure(from, at, of_block);
+    return interleave;
+  }
+
+  Duration exposure(const json& from, const Pointer& at, std::optional<Duration> otherwise) const {
+    const bool in_seconds_given = from.contains("exposure_s");
+    const bool in_pulses = from.contains("pulses");
+    if (in_seconds_given && in_pulses) {
+      faults_.error(at / "pulses",
+                    "given together with exposure_s; only one of the two may be given");
+    }
+    if (in_seconds_given) return from_seconds(from.at("exposure_s").get<double>());
+    if (in_pulses) return from_pulses(from.at("pulses").get<std::int64_t>(), at / "pulses");
+    if (!otherwise) {
+      faults_.error(at / "exposure_s",
+                    "missing; must be a number of seconds, 1e-6 to 86400 (or give pulses instead)");
+    }
+    return otherwise.value_or(seconds(1));
+  }
+
+  Duration from_pulses(std::int64_t pulses, const Pointer& at) const {
+    const std::string got = "got " + std::to_string(pulses);
+    if (!repetition_rate_khz_) {
+      faults_.error(
+          at,
+          got + ", but laser.repetition_rate_khz is unknown; give the rate, or exposure_s instead");
+      return seconds(1);
+    }
+    const double time_s = static_cast<double>(pulses) / (*repetition_rate_khz_ * 1e3);
+    if (time_s < 1e-6 || time_s > 86400) {
+      faults_.error(at, got + ", which at laser.repetition_rate_khz = " +
+                            documents::plain(*repetition_rate_khz_) + " take " +
+                            documents::plain(time_s) + " seconds; must take 1e-6 to 86400 seconds");
+      return seconds(1);
+    }
+    return from_seconds(time_s);
+  }
+
+  std::optional<double> repetition_rate_khz_;
+  Faults& faults_;
+};
+
+void read_devices(const json& from, Series& series) {
+  series.detector = from.at("detector");
+  series.shutter = from.at("shutter");
+  series.cathode_shutter = from.value("cathode_shutter", "");
+  series.gauges = from.value("gauges", std::vector<std::string>{});
+}
+
+Series read_series(const json& from, Faults& faults) {
+  Series series;
+  series.name = from.at("name");
+  read_devices(from.at("devices"), series);
+  if (from.contains("gating")) {
+    const json& gating = from.at("gating");
+    series.gating = gating.at("by") == "shutter" ? Gating::shutter : Gating::detector;
+    series.gating_margin =
+        from_seconds(gating.value("margin_ms", in_seconds(series.gating_margin) * 1e3) * 1e-3);
+  }
+  series.beam = read_beam(from.at("beam"));
+  for (const json& area : from.at("areas")) series.areas.push_back(read_area(area));
+  const BlockReader reader(known(from.at("laser"), "repetition_rate_khz"), faults);
+  const json& blocks = from.at("blocks");
+  for (std::size_t i = 0; i < blocks.size(); ++i) {
+    series.blocks.push_back(reader.read(blocks[i], Pointer() / "blocks" / i));
+  }
+  series.guards.dose = Dose{from.at("guards").at("dose_e_per_a2").get<double>()};
+  series.after_restart =
+      from.at("after_restart") == "continue" ? AfterRestart::go_on : AfterRestart::hold;
+  return series;
+}
+
+}  // namespace
+
+Result<Series> parse_series(std::string_view text, std::string_view origin) {
+  static const documents::SchemaCheck schema(series_schema());
+  auto document = Document::parse(text, documents::kDocumentLimits, origin);
+  if (!document.ok()) return document.error();
+  Faults faults(*document, origin);
+  if (!schema.check(*document, faults)) return faults.as_error();
+  Series series = read_series(document->value, faults);
+  series.document = document->value;
+  documents::check_series(series, faults);
+  if (faults.any()) return faults.as_error();
+  series.text = text;
+  series.origin = origin;
+  series.warnings = faults.warnings();
+  return series;
+}
+
+}  // namespace creel
