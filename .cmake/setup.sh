@@ -53,6 +53,9 @@ creel_install() {
   fi
 }
 
+# The compiler cache then knows a file again in another clone.
+export CCACHE_BASEDIR=${CCACHE_BASEDIR:-$PWD} CCACHE_NOHASHDIR=1
+
 # creel_configure DIRECTORY [cmake options]: configures the build in DIRECTORY.
 creel_configure() {
   local directory=$1

@@ -8,16 +8,20 @@
 #include <cstdint>
 
 #if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define CREEL_SANITIZED 1
+#define CREEL_SANITIZED true
 #elif defined(__has_feature)
 #if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define CREEL_SANITIZED 1
+#define CREEL_SANITIZED true
 #endif
+#endif
+#ifndef CREEL_SANITIZED
+#define CREEL_SANITIZED false
 #endif
 
 namespace creel::host {
 namespace {
 
+constexpr bool kSanitized = CREEL_SANITIZED;  // it has handlers and stacks of its own
 constexpr std::size_t kStackBytes = 32 * 1024;
 constexpr int kSignals[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT};
 
@@ -48,15 +52,15 @@ extern "C" void on_crash(int number) {
 void park_crashing_threads(int wake) {
   safety_thread = this_thread();
   wake_fd = wake;
-#ifndef CREEL_SANITIZED
-  struct sigaction action {};
-  action.sa_handler = on_crash;
-  action.sa_flags = SA_ONSTACK;
-  ::sigemptyset(&action.sa_mask);
-  for (const int number : kSignals) {
-    ::sigaction(number, &action, nullptr);
+  if (!kSanitized) {
+    struct sigaction action {};
+    action.sa_handler = on_crash;
+    action.sa_flags = SA_ONSTACK;
+    ::sigemptyset(&action.sa_mask);
+    for (const int number : kSignals) {
+      ::sigaction(number, &action, nullptr);
+    }
   }
-#endif
 }
 
 int parked_for() {
@@ -70,21 +74,21 @@ void die_of(int number) {
 }
 
 CrashStack::CrashStack() {
-#ifndef CREEL_SANITIZED
-  memory_ = std::make_unique<std::byte[]>(kStackBytes);
-  stack_t stack{};
-  stack.ss_sp = memory_.get();
-  stack.ss_size = kStackBytes;
-  ::sigaltstack(&stack, nullptr);
-#endif
+  if (!kSanitized) {
+    memory_ = std::make_unique<std::byte[]>(kStackBytes);
+    stack_t stack{};
+    stack.ss_sp = memory_.get();
+    stack.ss_size = kStackBytes;
+    ::sigaltstack(&stack, nullptr);
+  }
 }
 
 CrashStack::~CrashStack() {
-#ifndef CREEL_SANITIZED
-  stack_t off{};
-  off.ss_flags = SS_DISABLE;
-  ::sigaltstack(&off, nullptr);
-#endif
+  if (!kSanitized) {
+    stack_t off{};
+    off.ss_flags = SS_DISABLE;
+    ::sigaltstack(&off, nullptr);
+  }
 }
 
 }  // namespace creel::host

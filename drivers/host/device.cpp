@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <chrono>
 #include <cmath>
 #include <iterator>
 #include <utility>
@@ -11,6 +12,8 @@
 
 namespace creel::host {
 namespace {
+
+constexpr std::chrono::milliseconds kEndingLimit{100};
 
 using nlohmann::json;
 
@@ -135,7 +138,8 @@ Error Device::failure(const std::string& call, std::int64_t code) const {
 }
 
 Result<void> Device::not_acquiring(const std::string& call) const {
-  if (frames_.active()) {
+  // The daemon has the last frame a moment before the frames thread has ended.
+  if (!frames_.wait_until_ended(kEndingLimit)) {
     return Error{ErrorCode::refused,
                  name_ + ": " + call + ": an acquisition is running; stop it first"};
   }

@@ -28,7 +28,6 @@ namespace fs = std::filesystem;
 using nlohmann::json;
 using ::testing::HasSubstr;
 using ::testing::IsEmpty;
-using ::testing::Not;
 using ::testing::StartsWith;
 
 /// Listens on a socket and answers each method as told; anything else with "method not found".
@@ -168,6 +167,7 @@ class Creel : public ::testing::Test {
     words.insert(words.begin(), program_);
     words.insert(words.end(), {"--socket", socket_});
     std::vector<char*> arguments;
+    arguments.reserve(words.size() + 1);
     for (std::string& word : words) arguments.push_back(word.data());
     arguments.push_back(nullptr);
     const pid_t child = ::fork();

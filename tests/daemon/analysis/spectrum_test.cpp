@@ -203,7 +203,7 @@ TEST(MeanImage, AveragesAndBins) {
   EXPECT_EQ(large.bin_columns(), 1U);
   EXPECT_EQ(large.rows(), 129U);
   EXPECT_EQ(large.columns(), 3U);
-  const std::vector<std::uint8_t> flat(257 * 3, 8);
+  const std::vector<std::uint8_t> flat(std::size_t{257} * 3, 8);
   ASSERT_TRUE(large.add(record(ExposureKind::specimen), bytes_of(flat)).ok());
   for (const double value : large.mean()) EXPECT_DOUBLE_EQ(value, 8.0);
 }
