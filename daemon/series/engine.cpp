@@ -36,7 +36,6 @@ std::string_view command_name(const Command& command) {
 Engine::Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr<Guard>> guards,
                EngineStart start)
     : series_(series),
-      rig_(rig),
       shutter_(*rig.find(series.shutter)),
       plan_(series),
       guards_(std::move(guards)),

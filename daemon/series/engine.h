@@ -235,7 +235,6 @@ class Engine {
   [[nodiscard]] std::vector<std::string> devices() const;
 
   const Series& series_;
-  const Rig& rig_;
   const RigDevice& shutter_;
   Plan plan_;
   std::vector<std::unique_ptr<Guard>> guards_;

@@ -1,6 +1,5 @@
 #include "protocol/series/series.h"
 
-
 #include "protocol/json/strict_json.h"
 #include "protocol/series/faults.h"
 #include "protocol/series/schema_check.h"
