@@ -163,7 +163,7 @@ TEST_P(OutsideOnce, AWriterKilledAtARandomMomentLeavesEveryAcknowledgedFrameRead
     const auto report = session::verify(*session::native_source(), directory_ + "/" + name);
     ASSERT_TRUE(report.ok() && report->intact()) << session::to_json(*report).dump(1);
     if (has_h5py()) {
-      EXPECT_EQ(look("folder", directory_ + "/" + name, shape, 40, report->frames), "ok\n");
+      EXPECT_EQ(look("killed", directory_ + "/" + name, shape, 40, report->frames), "ok\n");
     }
   }
 }
