@@ -7,6 +7,7 @@ find_package(CLI11 2.1 REQUIRED)
 find_package(SQLite3 3.40 REQUIRED)
 find_package(ZLIB REQUIRED)
 find_package(PkgConfig REQUIRED)
+find_package(Eigen3 3.4 REQUIRED NO_MODULE)
 pkg_check_modules(HDF5 REQUIRED IMPORTED_TARGET hdf5-serial)
 find_library(HDF5_CPP_LIBRARY hdf5_serial_cpp REQUIRED)
 pkg_check_modules(SECCOMP REQUIRED IMPORTED_TARGET libseccomp)
@@ -17,4 +18,5 @@ target_link_libraries(creel_hdf5 INTERFACE ${HDF5_CPP_LIBRARY} PkgConfig::HDF5)
 
 if(CREEL_TESTS)
   find_package(GTest 1.12 REQUIRED)
+  pkg_check_modules(XRAYLIB REQUIRED IMPORTED_TARGET libxrl)  # edge energies to check ours against
 endif()

@@ -6,11 +6,11 @@
 #include <system_error>
 
 #include "client/cli/commands.h"
-#include "client/cli/estimate.h"
 #include "client/cli/files.h"
 #include "client/cli/follow.h"
 #include "client/cli/link.h"
 #include "protocol/base/text.h"
+#include "protocol/series/estimate.h"
 
 namespace creel::cli {
 

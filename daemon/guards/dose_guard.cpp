@@ -20,14 +20,14 @@ Verdict DoseGuard::before(const BeforeExposure& view) {
             "dose guard: area " + view.exposure.area + " has had " +
                 number(view.series_on_area.value) + " e/A^2 of this series' " +
                 number(limit_.value) + "; the next exposure could give " + number(view.bound.value),
-            numbers};
+            numbers, Duration{}};
   }
   if (area_after > view.area_limit) {
     return {Verdict::What::end,
             "dose guard: area " + view.exposure.area + " has had " + number(view.area_total.value) +
                 " e/A^2 of its limit of " + number(view.area_limit.value) +
                 " over all sessions; the next exposure could give " + number(view.bound.value),
-            numbers};
+            numbers, Duration{}};
   }
   return {};
 }

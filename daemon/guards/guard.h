@@ -1,11 +1,13 @@
-// A guard is a rule that holds or ends a series. Pure: it sees numbers, not devices. Every decision
-// that is not "go" is recorded with its numbers.
+// A guard is a rule that lets a series go on, makes it wait or hold, or ends it. Pure: it sees
+// numbers, not devices. Every decision that is not "go" is recorded with its numbers.
 #pragma once
 
 #include <cstdint>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "protocol/base/units.h"
 #include "protocol/series/series.h"
@@ -13,28 +15,63 @@
 namespace creel {
 
 struct Verdict {
-  enum class What : std::uint8_t { go, hold, end };
+  enum class What : std::uint8_t {
+    go,
+    wait,  ///< with the shutter closed; ask again after `again`
+    hold,  ///< until a person says continue
+    end,
+  };
   What what = What::go;
   std::string reason;  ///< one sentence for a person
   nlohmann::json numbers =
       nlohmann::json::object();  ///< what it was decided on, units in the names
+  Duration again;                ///< of wait, world time
+};
+
+/// One reading of a gauge, in the channel's own unit.
+struct Reading {
+  std::string device, channel;
+  double value = 0;
+};
+
+/// The white-line ratio of the specimen frames so far, without references.
+struct RunningAnswer {
+  double ratio = 0;
+  double sigma = 0;  ///< one standard deviation
+  std::uint64_t frames = 0;
 };
 
 /// What a guard may look at before an exposure.
 struct BeforeExposure {
   PlannedExposure exposure;
+  WorldTime now;
   Dose bound;           ///< the most that the exposure can give
   Dose series_on_area;  ///< upper value of what this series has given the area so far
   Dose area_total;      ///< upper value of what the area has had over all sessions
   Dose area_limit;
+  std::vector<Reading> readings;        ///< taken just now; those that could be read
+  std::optional<RunningAnswer> answer;  ///< of the frames that are stored; nothing = too few
+};
+
+/// What a guard may look at after an exposure whose frame is there, with the shutter closed again.
+struct AfterExposure {
+  PlannedExposure exposure;
+  double counts = 0;              ///< sum over all pixels, detector offset included
+  std::vector<Reading> readings;  ///< taken after the exposure; empty where nobody asked for them
 };
 
 class Guard {
  public:
   virtual ~Guard() = default;
   [[nodiscard]] virtual std::string_view name() const = 0;
-  /// Asked before every exposure, with the shutter closed.
+  /// Asked before every exposure, with the shutter closed. After `wait` it is asked again, without
+  /// an exposure in between.
   virtual Verdict before(const BeforeExposure& view) = 0;
+  /// Told of every frame that was taken as planned. Why it must stay out of sums, in one sentence;
+  /// "" = it may enter.
+  virtual std::string after(const AfterExposure&) { return {}; }
+  /// A person said continue: whatever was waited for begins anew.
+  virtual void went_on() {}
 };
 
 }  // namespace creel

@@ -2,10 +2,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstring>
 #include <map>
 #include <utility>
 
-#include "daemon/guards/dose_guard.h"
+#include "daemon/guards/guards_for.h"
 #include "protocol/base/text.h"
 #include "protocol/driver/creel_driver.h"
 
@@ -55,6 +56,9 @@ std::vector<std::string> devices_of(const Series& series) {
   if (!series.cathode_shutter.empty() && series.cathode_shutter != series.shutter) {
     names.push_back(series.cathode_shutter);
   }
+  if (!series.stage.empty()) {
+    names.push_back(series.stage);
+  }
   names.insert(names.end(), series.gauges.begin(), series.gauges.end());
   return names;
 }
@@ -82,6 +86,44 @@ std::string session_name(const Series& series, std::int64_t utc_ns) {
       std::remove_if(stamp.begin(), stamp.end(), [](char c) { return c == '-' || c == ':'; }),
       stamp.end());
   return series.name + "-" + stamp;
+}
+
+/// Adds the valid readings of one gauge, each under the name of its channel.
+void add_readings(const DeviceHost& gauge, const json& readings, std::vector<Reading>& into) {
+  const json channels = gauge.description().value("/describe/channels"_json_pointer, json::array());
+  for (std::size_t i = 0; i < std::min(channels.size(), readings.size()); ++i) {
+    const json& one = readings[i];
+    if (one.is_object() && one.value("valid", false) && one.contains("value") &&
+        one["value"].is_number()) {
+      into.push_back({gauge.device().name, channels[i].value("name", ""), one["value"]});
+    }
+  }
+}
+
+template <class T>
+double sum_as(std::span<const std::byte> bytes) {
+  double sum = 0;
+  for (std::size_t at = 0; at + sizeof(T) <= bytes.size(); at += sizeof(T)) {
+    T value;
+    std::memcpy(&value, bytes.data() + at, sizeof(T));
+    sum += static_cast<double>(value);
+  }
+  return sum;
+}
+
+/// Sum over all pixels of one frame.
+double counts_of(const store::FrameShape& shape, std::span<const std::byte> bytes) {
+  switch (shape.pixel) {
+    case store::Pixel::u8:
+      return sum_as<std::uint8_t>(bytes);
+    case store::Pixel::u16:
+      return sum_as<std::uint16_t>(bytes);
+    case store::Pixel::u32:
+      return sum_as<std::uint32_t>(bytes);
+    case store::Pixel::f32:
+      return sum_as<float>(bytes);
+  }
+  return 0;
 }
 
 bool same_shape(const store::FrameShape& a, const store::FrameShape& b) {
@@ -386,9 +428,8 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
     return;
   }
   run_->durable = run_->session->progress().frames;
-  std::vector<std::unique_ptr<Guard>> guards;
-  guards.push_back(std::make_unique<DoseGuard>(run_->series.guards.dose));
-  run_->engine = std::make_unique<Engine>(run_->series, rig_, std::move(guards), std::move(*start));
+  run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
+                                          std::move(*start));
   run_->queue = std::make_unique<FrameQueue>(*run_->session, parts_.store_worker, parts_.scheduler,
                                              [this](const StoredBatch& batch) { stored(batch); });
   preparing_ = false;
@@ -475,6 +516,7 @@ void Conductor::run(const command::Move& step) {
 void Conductor::run(const command::ReadGauges&) {
   struct Gathering {
     json readings = json::object();
+    outcome::GaugesRead read;
     std::size_t missing = 0;
     std::string trouble;
   };
@@ -489,6 +531,7 @@ void Conductor::run(const command::ReadGauges&) {
         "read", json::object(), seconds(2), [this, gathering, name](const Result<json>& answer) {
           if (answer.ok()) {
             gathering->readings[name] = answer->value("readings", json::array());
+            add_readings(device(name), gathering->readings[name], gathering->read.readings);
           } else {
             gathering->readings[name] = nullptr;
             gathering->trouble += (gathering->trouble.empty() ? "" : "; ") + answer.error().text;
@@ -498,11 +541,10 @@ void Conductor::run(const command::ReadGauges&) {
           }
           record_event(
               {{"event", "gauges"}, {"text", "gauges read"}, {"readings", gathering->readings}});
-          if (gathering->trouble.empty()) {
-            complete(outcome::Done{});
-          } else {
-            complete(Error{ErrorCode::device_lost, gathering->trouble});
+          if (!gathering->trouble.empty()) {
+            record_event({{"event", "gauges_not_read"}, {"text", gathering->trouble}});
           }
+          complete(std::move(gathering->read));
         });
   }
 }
@@ -686,6 +728,7 @@ void Conductor::frame_here() {
   taken.flags =
       ((run_->taken.info.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
       ((run_->taken.info.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
+  taken.counts = counts_of(run_->shape, run_->taken.bytes);
   complete(taken);
 }
 

@@ -16,6 +16,9 @@ namespace {
 
 constexpr std::uint32_t kMostFailuresInARow = 3;
 constexpr Duration kCloseRetry = seconds(1);
+/// Readings this young need not be taken again: those after one exposure serve the next.
+constexpr Duration kReadingsFresh = seconds(1);
+constexpr const char* kVacuum = "vacuum";  // no Area::key(), which has a '/'
 constexpr Duration kMoreIntent =
     seconds(60);  ///< covered by one further intent while a shutter does not close
 
@@ -84,7 +87,8 @@ Command Engine::let_beam_in() {
   }
   fallback_closed_ = false;
   if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
-    beam_in_ = true;  // from here on it may be open, whatever the answer
+    beam_in_ = true;
+    cathode_opened_ = true;  // from here on it may be open, whatever the answer
     return ask(command::Open{series_.cathode_shutter, {}}, &Engine::on_beam_let_in);
   }
   return choose();
@@ -135,6 +139,9 @@ Command Engine::on_person(const Outcome&) {
   if (!wanted_place_.empty()) {
     place_ = std::exchange(wanted_place_, {});
   }
+  for (const auto& rule : guards_) {
+    rule->went_on();
+  }
   failures_ = 0;
   if (!stop_requested_) {
     note("continue", "a person said continue");
@@ -143,74 +150,111 @@ Command Engine::on_person(const Outcome&) {
 }
 
 Command Engine::prepare() {
-  const std::string place = exposure_.where == Where::vacuum ? "vacuum" : exposure_.area;
-  if (exposure_.kind != ExposureKind::dark && !place.empty() && place != place_) {
-    if (!place_.empty()) {
-      wanted_place_ = place;
-      return hold(exposure_.where == Where::vacuum
-                      ? "move the specimen out of the beam (vacuum), then continue"
-                      : "move the specimen so that the beam falls on area " + place +
-                            ", then continue");
-    }
-    place_ = place;  // whoever started the series has the beam there
-  }
   preparations_.clear();
-  const Block& block = series_.blocks[exposure_.block];
-  if (exposure_.vary_value && vary_prepared_ != exposure_.vary_value) {
-    preparations_.emplace_back(
-        command::Move{block.vary->device, block.vary->axis, *exposure_.vary_value});
-  }
-  if (block_prepared_ != exposure_.block) {
-    for (auto setting = block.settings.rbegin(); setting != block.settings.rend(); ++setting) {
-      preparations_.emplace_back(command::Apply{setting->device, setting->name, setting->value});
+  const bool vacuum = exposure_.where == Where::vacuum;
+  const std::string place = vacuum ? kVacuum : (area() == nullptr ? "" : area()->key());
+  if (exposure_.kind != ExposureKind::dark && !place.empty() && place != place_) {
+    const Position& position = vacuum ? series_.vacuum : area()->position;
+    if (position.empty() && !place_.empty()) {
+      wanted_place_ = place;
+      return hold(vacuum ? "move the specimen out of the beam (vacuum), then continue"
+                         : "move the specimen so that the beam falls on area " + exposure_.area +
+                               ", then continue");
+    }
+    // Without a position, whoever started the series has the beam there.
+    place_ = place;
+    placed_by_stage_ = !position.empty();
+    for (const auto& [axis, value] : position) {
+      preparations_.emplace_back(command::Move{series_.stage, axis, value});
     }
   }
-  return on_prepared(outcome::Done{});
+  if (exposure_.vary_value && vary_prepared_ != exposure_.vary_value) {
+    vary_prepared_ = exposure_.vary_value;
+    const Vary& vary = *series_.blocks[exposure_.block].vary;
+    preparations_.emplace_back(command::Move{vary.device, vary.axis, *exposure_.vary_value});
+  }
+  for (Setting& wanted : settings_for(series_, exposure_)) {
+    const auto set = std::find_if(set_.begin(), set_.end(),
+                                  [&](const Setting& one) { return one.is_same(wanted); });
+    if (set != set_.end() && set->value == wanted.value) {
+      continue;
+    }
+    preparations_.emplace_back(command::Apply{wanted.device, wanted.name, wanted.value});
+    if (set != set_.end()) {
+      *set = std::move(wanted);
+    } else {
+      set_.push_back(std::move(wanted));
+    }
+  }
+  std::reverse(preparations_.begin(), preparations_.end());
+  return prepared();
 }
 
 Command Engine::on_prepared(const Outcome& outcome) {
   if (const Error* error = failed(outcome)) {
-    return broken(*error);
+    return broken(*error);  // recover() forgets what was set: all of it is set again
   }
-  if (preparations_.empty()) {
-    block_prepared_ = exposure_.block;
-    vary_prepared_ = exposure_.vary_value;
-    doing_ = "reading gauges";
-    return ask(command::ReadGauges{}, &Engine::on_gauges);
+  return prepared();
+}
+
+Command Engine::prepared() {
+  if (!preparations_.empty()) {
+    doing_ = "setting up block " + series_.blocks[exposure_.block].name;
+    Command step = std::move(preparations_.back());
+    preparations_.pop_back();
+    return ask(std::move(step), &Engine::on_prepared);
   }
-  doing_ = "setting up block " + series_.blocks[exposure_.block].name;
-  Command step = std::move(preparations_.back());
-  preparations_.pop_back();
-  return ask(std::move(step), &Engine::on_prepared);
+  if (readings_at_ && now_ - *readings_at_ < kReadingsFresh) {
+    return guard();
+  }
+  doing_ = "reading gauges";
+  return ask(command::ReadGauges{}, &Engine::on_gauges);
 }
 
 Command Engine::on_gauges(const Outcome& outcome) {
-  if (const Error* error = failed(outcome)) {
-    note("gauges_not_read", error->text);
-  }
+  take_readings(outcome);
   return guard();
 }
 
-Command Engine::guard() {
+/// Gauges that did not answer are missing among the readings; what that means is the guards'
+/// business.
+void Engine::take_readings(const Outcome& outcome) {
+  readings_.clear();
+  if (const Error* error = failed(outcome)) {
+    note("gauges_not_read", error->text);
+  } else if (const auto* read = std::get_if<outcome::GaugesRead>(&outcome)) {
+    readings_ = read->readings;
+  }
+  readings_at_ = now_;
+}
+
+BeforeExposure Engine::before_exposure() {
   BeforeExposure view;
   view.exposure = exposure_;
-  bound_ = exposure_.gives_dose() ? open_rate() * longest_opening() + residual_due() : Dose{};
+  view.now = now_;
   view.bound = bound_;
   if (const Area* where = area()) {
     view.series_on_area = series_dose_[where->key()];
     view.area_total = balances_[where->key()].upper();
     view.area_limit = where->dose_limit;
   }
+  view.readings = readings_;
+  view.answer = answer_;
+  return view;
+}
+
+Command Engine::guard() {
+  bound_ = exposure_.gives_dose() ? open_rate() * longest_opening() + residual_due() : Dose{};
+  const BeforeExposure view = before_exposure();
   for (const auto& rule : guards_) {
     const Verdict verdict = rule->before(view);
-    if (verdict.what == Verdict::What::go) {
-      continue;
+    if (verdict.what != Verdict::What::go) {
+      return obey(*rule, verdict);
     }
-    json numbers = verdict.numbers;
-    numbers["guard"] = rule->name();
-    note("guard", verdict.reason, numbers);
-    return verdict.what == Verdict::What::end ? wind_up(std::string(rule->name()), verdict.reason)
-                                              : hold(verdict.reason);
+  }
+  if (!waiting_for_.empty()) {
+    note("guard_satisfied", waiting_for_ + " guard: going on", {{"guard", waiting_for_}});
+    waiting_for_.clear();
   }
   if (exposure_.gives_dose()) {
     doing_ = "committing the intent";
@@ -219,6 +263,34 @@ Command Engine::guard() {
         &Engine::on_intended);
   }
   return arm();
+}
+
+Command Engine::obey(const Guard& rule, const Verdict& verdict) {
+  const std::string name(rule.name());
+  // A wait that goes on is recorded once: a night of it would fill the log.
+  if (verdict.what != Verdict::What::wait || waiting_for_ != name) {
+    static constexpr std::string_view kWhat[] = {"go", "wait", "hold", "end"};
+    json numbers = verdict.numbers;
+    numbers["guard"] = name;
+    numbers["decision"] = kWhat[static_cast<std::size_t>(verdict.what)];
+    note("guard", verdict.reason, numbers);
+  }
+  if (verdict.what == Verdict::What::end) {
+    return wind_up(name, verdict.reason);
+  }
+  if (verdict.what == Verdict::What::hold) {
+    waiting_for_.clear();
+    return hold(verdict.reason);
+  }
+  waiting_for_ = name;
+  doing_ = "waiting with the shutter closed: " + verdict.reason;
+  return ask(command::Wait{now_ + verdict.again}, &Engine::on_guard_waited);
+}
+
+// Anything may have been asked for meanwhile, so the exposure is chosen anew.
+Command Engine::on_guard_waited(const Outcome&) {
+  readings_at_.reset();
+  return choose();
 }
 
 Command Engine::on_intended(const Outcome& outcome) {
@@ -345,14 +417,16 @@ Command Engine::on_closed(const Outcome& outcome) {
 }
 
 Command Engine::on_fallback_closed(const Outcome& outcome) {
+  // It was told to close, so it may close at any time, whatever it answers: the beam is let in
+  // anew.
+  fallback_closed_ = true;
+  if (shutter_.fallback == series_.cathode_shutter) {
+    beam_in_ = false;
+  }
   if (const Error* error = failed(outcome)) {
     note("alarm",
          "the fall-back " + shutter_.fallback + " was not shown to close either: " + error->text);
     return not_closed(*error);
-  }
-  fallback_closed_ = true;
-  if (shutter_.fallback == series_.cathode_shutter) {
-    beam_in_ = false;
   }
   shutter_measured_ = false;
   closed_ = now_;
@@ -363,13 +437,9 @@ Command Engine::on_fallback_closed(const Outcome& outcome) {
 // to close.
 Command Engine::not_closed(const Error&) {
   doing_ = "ALARM: a shutter does not close; the dose goes on and is being counted";
-  Dose covered = bound_;
-  for (const auto& [id, dose] : more_intents_) {
-    covered += dose;
-  }
   const Dose soon = open_rate() * ((now_ - opened_) + kCloseRetry + kCloseRetry);
-  if (intent_ != 0 && soon > covered) {
-    const Dose bound = open_rate() * kMoreIntent + (soon - covered);
+  if (intent_ != 0 && soon > covered()) {
+    const Dose bound = open_rate() * kMoreIntent + (soon - covered());
     more_intents_.emplace_back(0, bound);
     return ask(command::Intend{intent_request(bound, "shutter not closed")},
                &Engine::on_more_intended);
@@ -419,8 +489,11 @@ Command Engine::charge() {
     return after_charged();
   }
   const bool was_opened = open_asked_ != WorldTime{};
-  const Dose residual = residual_due();
-  given_ = (was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual;
+  // No more than the intents cover: however late an order to open was carried out or answered, the
+  // shutter's host closes it by itself after the longest opening, and a shutter that does not close
+  // is covered by further intents.
+  given_ = std::min((was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual_due(),
+                    covered());
   given_sigma_ = Dose{given_.value * series_.beam.relative_uncertainty};
   const std::string reason = trouble_
                                  ? "broken: " + trouble_->text
@@ -470,7 +543,7 @@ Command Engine::after_charged() {
     cathode_blocked_ = false;
     return ask(command::Open{series_.cathode_shutter, {}}, &Engine::on_cathode_opened);
   }
-  return frame_taken_ ? keep() : recover();
+  return after_exposure();
 }
 
 Command Engine::on_cathode_opened(const Outcome& outcome) {
@@ -480,10 +553,40 @@ Command Engine::on_cathode_opened(const Outcome& outcome) {
       trouble_ = *error;
     }
   }
-  return frame_taken_ ? keep() : recover();
+  return after_exposure();
+}
+
+Command Engine::after_exposure() {
+  if (!frame_taken_) {
+    return recover();
+  }
+  if (exposure_.gives_dose() && !series_.guards.gauges.empty()) {
+    return ask(command::ReadGauges{}, &Engine::on_gauges_after);
+  }
+  return keep();
+}
+
+Command Engine::on_gauges_after(const Outcome& outcome) {
+  take_readings(outcome);
+  return keep();
 }
 
 Command Engine::keep() {
+  if (!trouble_) {
+    const AfterExposure view{exposure_, taken_.counts,
+                             exposure_.gives_dose() && !series_.guards.gauges.empty()
+                                 ? readings_
+                                 : std::vector<Reading>{}};
+    for (const auto& rule : guards_) {
+      const std::string why = rule->after(view);
+      touched_ += (touched_.empty() || why.empty() ? "" : "; ") + why;
+    }
+  }
+  if (!touched_.empty()) {
+    note("frame_left_out",
+         "exposure " + std::to_string(index_) + " is marked and stays out of sums: " + touched_,
+         {{"exposure", index_}, {"attempt", attempt_}});
+  }
   return ask(command::Keep{record()}, &Engine::on_kept);
 }
 
@@ -519,8 +622,12 @@ Command Engine::recover() {
     ++attempt_;
   }
   forget_exposure();
-  block_prepared_.reset();  // a restarted device is set up again
+  set_.clear();  // a restarted device is set up again
   vary_prepared_.reset();
+  readings_at_.reset();
+  if (placed_by_stage_) {
+    place_.clear();
+  }
   if (++failures_ >= kMostFailuresInARow) {
     return hold("the same trouble came " + std::to_string(failures_) +
                 " times in a row; see the events, and continue when it is mended");
@@ -576,8 +683,8 @@ Command Engine::on_residual_charged(const Outcome&) {
 
 Command Engine::shut_beam_off() {
   doing_ = "ending";
-  if (beam_in_) {
-    beam_in_ = false;
+  if (cathode_opened_) {
+    cathode_opened_ = beam_in_ = false;
     return ask(command::Close{series_.cathode_shutter}, &Engine::on_beam_off);
   }
   return ask(command::Finish{end_outcome_, end_reason_}, &Engine::on_finished);
@@ -627,6 +734,7 @@ void Engine::forget_exposure() {
   shutter_measured_ = true;
   frame_taken_ = false;
   taken_ = {};
+  touched_.clear();
   trouble_.reset();
 }
 
@@ -659,6 +767,15 @@ Dose Engine::residual_due() const {
   return until > dose_counted_to_ ? *series_.beam.residual * (until - dose_counted_to_) : Dose{};
 }
 
+/// What the intents of this opening allow in all.
+Dose Engine::covered() const {
+  Dose sum = bound_;
+  for (const auto& [id, dose] : more_intents_) {
+    sum += dose;
+  }
+  return sum;
+}
+
 IntentRequest Engine::intent_request(Dose bound, std::string cause) const {
   IntentRequest request;
   request.area = area()->key();
@@ -675,6 +792,7 @@ Record Engine::record() const {
   record.exposure = index_;
   record.attempt = attempt_;
   record.flags = taken_.flags | (trouble_ ? session::kBroken : 0U) |
+                 (touched_.empty() ? 0U : session::kTouchedByHold) |
                  (opens() && !shutter_measured_ ? session::kShutterNotMeasured : 0U) |
                  (taken_.lost_before > 0 ? session::kGapBefore : 0U);
   record.block = exposure_.block;
@@ -698,6 +816,9 @@ std::vector<std::string> Engine::devices() const {
   std::vector<std::string> names{series_.detector, series_.shutter};
   if (!series_.cathode_shutter.empty()) {
     names.push_back(series_.cathode_shutter);
+  }
+  if (!series_.stage.empty()) {
+    names.push_back(series_.stage);
   }
   return names;
 }
@@ -729,6 +850,8 @@ json Engine::status() const {
           {"exposures", plan_.size()},
           {"kind", index_ < plan_.size() ? exposure_kind_name(plan_.at(index_).kind) : "none"},
           {"shutter_may_be_open", maybe_open_},
+          {"white_line_ratio", answer_ ? json(answer_->ratio) : json(nullptr)},
+          {"white_line_ratio_sigma", answer_ ? json(answer_->sigma) : json(nullptr)},
           {"dose", dose}};
 }
 

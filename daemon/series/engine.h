@@ -10,7 +10,8 @@
 //   (shutter gating)
 //
 // A dark is Arm -> Start -> Take -> Keep: the shutter stays closed. The frame is read after the
-// shutter closed, so that no electron is spent on a readout.
+// shutter closed, so that no electron is spent on a readout. Where the series has bands for gauges
+// they are read once more before Keep: what happened during the exposure marks its frame.
 //
 // Two rules hold whatever fails: the shutter is never opened without a committed intent, and after
 // every opening - good, failed or unknown - closure is established and the dose charged before
@@ -121,10 +122,14 @@ struct ShutterAt {
 struct Taken {
   std::uint32_t flags = 0;  ///< RecordFlag
   std::uint64_t lost_before = 0;
+  double counts = 0;  ///< sum over all pixels
+};
+struct GaugesRead {
+  std::vector<Reading> readings;  ///< of the gauges that answered
 };
 }  // namespace outcome
 using Outcome = std::variant<outcome::Done, outcome::Intended, outcome::Armed, outcome::Started,
-                             outcome::ShutterAt, outcome::Taken, Error>;
+                             outcome::ShutterAt, outcome::Taken, outcome::GaugesRead, Error>;
 
 /// Where a series starts or goes on.
 struct EngineStart {
@@ -149,6 +154,8 @@ class Engine {
   /// Asks for a hold, or for the end, after the exposure that is running.
   void request_hold(std::string reason) { hold_requested_ = std::move(reason); }
   void request_stop(std::string reason) { stop_requested_ = std::move(reason); }
+  /// What the frames stored so far say; guards see it from the next exposure on.
+  void answer_now(const RunningAnswer& answer) { answer_ = answer; }
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
   void shutters_forced(std::string reason);
@@ -179,8 +186,11 @@ class Engine {
   Command on_person(const Outcome& outcome);
   Command prepare();
   Command on_prepared(const Outcome& outcome);
+  Command prepared();
   Command on_gauges(const Outcome& outcome);
   Command guard();
+  Command obey(const Guard& rule, const Verdict& verdict);
+  Command on_guard_waited(const Outcome& outcome);
   Command on_intended(const Outcome& outcome);
   Command arm();
   Command on_armed(const Outcome& outcome);
@@ -207,6 +217,8 @@ class Engine {
   Command on_more_charged(const Outcome& outcome);
   Command after_charged();
   Command on_cathode_opened(const Outcome& outcome);
+  Command after_exposure();
+  Command on_gauges_after(const Outcome& outcome);
   Command keep();
   Command on_kept(const Outcome& outcome);
   // Trouble and the end.
@@ -225,11 +237,14 @@ class Engine {
   void note(const std::string& event, const std::string& text,
             nlohmann::json more = nlohmann::json::object());
   void forget_exposure();
+  void take_readings(const Outcome& outcome);
+  [[nodiscard]] BeforeExposure before_exposure();
   [[nodiscard]] const Area* area() const;
   [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter
   [[nodiscard]] Duration longest_opening() const;
   [[nodiscard]] DoseRate open_rate() const;
   [[nodiscard]] Dose residual_due() const;
+  [[nodiscard]] Dose covered() const;
   [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
   [[nodiscard]] session::Record record() const;
   [[nodiscard]] std::vector<std::string> devices() const;
@@ -247,10 +262,15 @@ class Engine {
   std::uint64_t attempt_ = 0;
   std::uint32_t failures_ = 0;  ///< in a row
   PlannedExposure exposure_;
-  std::optional<std::uint32_t> block_prepared_;
+  std::vector<Setting> set_;  ///< what the devices were set to and still are
   std::optional<double> vary_prepared_;
-  std::string place_, wanted_place_;  ///< where the beam falls, as a person confirmed it
-  std::vector<Command> preparations_;
+  std::string place_, wanted_place_;   ///< where the beam falls: Area::key() or "vacuum"
+  bool placed_by_stage_ = false;       ///< not by a person: a restarted stage is moved again
+  std::vector<Command> preparations_;  ///< still to be done, the last one first
+  std::vector<Reading> readings_;
+  std::optional<WorldTime> readings_at_;
+  std::string waiting_for_;  ///< name of the guard that made the series wait
+  std::optional<RunningAnswer> answer_;
 
   // The running exposure.
   IntentId intent_ = 0;
@@ -262,11 +282,13 @@ class Engine {
   bool shutter_measured_ = true;
   bool frame_taken_ = false;
   outcome::Taken taken_;
+  std::string touched_;  ///< why the frame must stay out of sums
   Dose given_, given_sigma_;
   std::optional<Error> trouble_;
 
   // The beam as a whole.
   bool beam_in_ = false;          ///< the cathode laser is let in
+  bool cathode_opened_ = false;   ///< ever: then it is closed at the end
   bool cathode_blocked_ = false;  ///< for a background exposure
   bool fallback_closed_ = false;  ///< the fall-back acted and must be opened again
   bool forced_ = false;

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "protocol/base/text.h"
+#include "protocol/series/estimate.h"
 
 namespace creel {
 
@@ -12,7 +13,16 @@ using nlohmann::json;
 
 namespace {
 constexpr Duration kQuietLimit = seconds(5);
+
+/// Of one frame, by the detector's own description; 0 where it does not say.
+std::uint64_t frame_bytes(const json& described) {
+  const json shape = described.value("shape", json::object());
+  const auto pixel = store::pixel_from(described.value("pixel", "u16"));
+  return shape.value("rows", std::uint64_t{0}) * shape.value("columns", std::uint64_t{0}) *
+         (pixel ? store::pixel_bytes(*pixel) : 2);
 }
+
+}  // namespace
 
 const char* const kShutterCaution =
     "Software shutter control is not a personnel-safety interlock: rely on hard-wired interlocks, "
@@ -168,55 +178,55 @@ Result<json> Service::check(const std::string& text, const std::string& origin) 
   if (!series.ok()) {
     return series.error();
   }
-  auto fits = check_against_rig(*series, rig_);
+  return check(*series);
+}
+
+Result<json> Service::check(const Series& series) {
+  auto fits = check_against_rig(series, rig_);
   if (!fits.ok()) {
     return fits.error();
   }
-  std::vector<std::string> warnings = series->warnings;
+  std::vector<std::string> warnings = series.warnings;
   warnings.insert(warnings.end(), fits->begin(), fits->end());
-  const DeviceHost* detector = supervisor_->find(series->detector);
-  const json described = detector->description().value("describe", json::object());
-  const Plan plan(*series);
-  double exposed_s = 0;
-  std::map<std::string, double> planned;
-  for (std::uint64_t i = 0; i < plan.size(); ++i) {
-    const PlannedExposure exposure = plan.at(i);
-    exposed_s += in_seconds(exposure.exposure) + described.value("readout_ns", 0.0) * 1e-9;
-    if (exposure.gives_dose()) {
-      planned[exposure.area] += (series->beam.dose_rate * exposure.exposure).value;
-    }
-  }
+  const json described =
+      supervisor_->find(series.detector)->description().value("describe", json::object());
+  const Estimate sum = estimate(series);
   json areas = json::array();
-  for (const Area& area : series->areas) {
+  for (const Area& area : series.areas) {
     auto balance = ledger_->balance(area.key());
     if (!balance.ok()) {
       return balance.error();
     }
     const double had = balance->upper().value;
-    if (had + planned[area.name] > area.dose_limit.value) {
+    const double planned = sum.planned.at(area.key()).value;
+    if (had + planned > area.dose_limit.value) {
       warnings.push_back("area " + area.key() + " has had " + number(had) +
                          " e/A^2 of its limit of " + number(area.dose_limit.value) +
-                         "; the planned " + number(planned[area.name]) +
+                         "; the planned " + number(planned) +
                          " would pass it, and the dose guard will end the series before that");
     }
     areas.push_back({{"area", area.key()},
-                     {"planned_e_per_a2", planned[area.name]},
+                     {"planned_e_per_a2", planned},
                      {"had_e_per_a2", had},
                      {"limit_e_per_a2", area.dose_limit.value}});
   }
-  const json shape = described.value("shape", json::object());
-  const auto pixel = store::pixel_from(described.value("pixel", "u16"));
-  const std::uint64_t frame_bytes = shape.value("rows", std::uint64_t{0}) *
-                                    shape.value("columns", std::uint64_t{0}) *
-                                    (pixel ? store::pixel_bytes(*pixel) : 2);
-  return json{{"name", series->name},    {"exposures", plan.size()},
-              {"duration_s", exposed_s}, {"bytes", frame_bytes * plan.size()},
-              {"warnings", warnings},    {"areas", areas}};
+  const auto exposures = static_cast<double>(sum.exposures);
+  return json{{"name", series.name},
+              {"exposures", sum.exposures},
+              {"duration_s", sum.exposed_s + exposures * described.value("readout_ns", 0.0) * 1e-9},
+              {"bytes", frame_bytes(described) * sum.exposures},
+              {"warnings", warnings},
+              {"areas", areas}};
 }
 
 void Service::start_series(const std::string& text, const std::string& origin,
                            const rpc::Reply& reply) {
-  auto checked = check(text, origin);
+  auto series = parse_series(text, origin);
+  if (!series.ok()) {
+    reply(series.error());
+    return;
+  }
+  auto checked = check(*series);
   if (!checked.ok()) {
     reply(checked.error());
     return;
@@ -230,7 +240,6 @@ void Service::start_series(const std::string& text, const std::string& origin,
       return;
     }
   }
-  auto series = parse_series(text, origin);
   conductor_->start(std::move(*series),
                     [reply, warnings = (*checked)["warnings"]](Result<json> started) {
                       if (started.ok()) {

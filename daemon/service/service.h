@@ -67,6 +67,7 @@ class Service {
   void serve();
   [[nodiscard]] nlohmann::json status() const;
   Result<nlohmann::json> check(const std::string& text, const std::string& origin);
+  Result<nlohmann::json> check(const Series& series);
   void start_series(const std::string& text, const std::string& origin, const rpc::Reply& reply);
   Result<nlohmann::json> sessions();
   Result<nlohmann::json> balances(const std::string& area);

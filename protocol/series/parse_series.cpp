@@ -38,6 +38,7 @@ Area read_area(const json& from) {
   area.y_um = known(from, "y_um");
   area.lit_diameter_nm = known(from, "lit_diameter_nm");
   area.dose_limit = Dose{from.at("dose_limit_e_per_a2").get<double>()};
+  area.position = from.value("position", Position{});
   return area;
 }
 
@@ -49,6 +50,14 @@ Beam read_beam(const json& from) {
   beam.measured_at = from.at("measured_at");
   if (const auto residual = known(from, "residual_e_per_a2_s")) beam.residual = DoseRate{*residual};
   return beam;
+}
+
+std::vector<Setting> read_settings(const json& from) {
+  std::vector<Setting> settings;
+  for (const json& setting : from.value("settings", json::array())) {
+    settings.push_back({setting.at("device"), setting.at("name"), setting.at("value")});
+  }
+  return settings;
 }
 
 /// Reads blocks, and finds each exposure: given in seconds, in pulses, or (interleaves) left to the
@@ -71,9 +80,8 @@ class BlockReader {
       block.interleave.push_back(
           read_interleave(interleaves[i], at / "interleave" / i, block.exposure));
     }
-    for (const json& setting : from.value("settings", json::array())) {
-      block.settings.push_back({setting.at("device"), setting.at("name"), setting.at("value")});
-    }
+    block.settings = read_settings(from);
+    block.energy_offset_ev = known(from, "energy_offset_ev");
     if (from.contains("vary")) {
       const json& vary = from.at("vary");
       block.vary =
@@ -89,6 +97,8 @@ class BlockReader {
     interleave.every = from.at("every");
     interleave.count = from.value("count", 1U);
     interleave.exposure = exposure(from, at, of_block);
+    interleave.settings = read_settings(from);
+    interleave.energy_offset_ev = known(from, "energy_offset_ev");
     return interleave;
   }
 
@@ -134,7 +144,47 @@ void read_devices(const json& from, Series& series) {
   series.detector = from.at("detector");
   series.shutter = from.at("shutter");
   series.cathode_shutter = from.value("cathode_shutter", "");
+  series.stage = from.value("stage", "");
   series.gauges = from.value("gauges", std::vector<std::string>{});
+}
+
+Patience read_patience(const json& from) {
+  const Patience usual;
+  return {from_seconds(from.value("wait_s", in_seconds(usual.again))),
+          from_seconds(from.value("at_most_s", in_seconds(usual.at_most)))};
+}
+
+Guards read_guards(const json& from) {
+  Guards guards;
+  guards.dose = Dose{from.at("dose_e_per_a2").get<double>()};
+  if (from.contains("precision")) {
+    const json& precision = from.at("precision");
+    guards.precision = PrecisionLimit{precision.at("white_line_ratio_relative"),
+                                      precision.value("least_exposures", 20U)};
+  }
+  if (from.contains("low_counts")) {
+    const json& counts = from.at("low_counts");
+    guards.low_counts =
+        CountsLimit{counts.at("below"), counts.value("in_a_row", 2U), read_patience(counts)};
+  }
+  for (const json& band : from.value("gauges", json::array())) {
+    guards.gauges.push_back({band.at("device"), band.at("channel"), known(band, "least"),
+                             known(band, "most"), read_patience(band)});
+  }
+  return guards;
+}
+
+/// What describes the specimen and its spectra, as far as the daemon itself uses it.
+void read_description(const json& from, Series& series) {
+  const json& specimen = from.at("specimen");
+  series.elements = specimen.at("elements").get<std::vector<std::string>>();
+  if (specimen.contains("known_oxidation_state")) {
+    const json& known_state = specimen.at("known_oxidation_state");
+    series.known_state = KnownState{known_state.at("element"), known_state.at("state"),
+                                    known_state.at("known_from")};
+  }
+  series.dispersion_ev = known(from.at("microscope"), "dispersion_ev_per_channel");
+  series.energy_offset_ev = known(from.at("microscope"), "energy_offset_ev");
 }
 
 Series read_series(const json& from, Faults& faults) {
@@ -154,7 +204,9 @@ Series read_series(const json& from, Faults& faults) {
   for (std::size_t i = 0; i < blocks.size(); ++i) {
     series.blocks.push_back(reader.read(blocks[i], Pointer() / "blocks" / i));
   }
-  series.guards.dose = Dose{from.at("guards").at("dose_e_per_a2").get<double>()};
+  if (from.contains("vacuum")) series.vacuum = from.at("vacuum").at("position").get<Position>();
+  series.guards = read_guards(from.at("guards"));
+  read_description(from, series);
   series.after_restart =
       from.at("after_restart") == "continue" ? AfterRestart::go_on : AfterRestart::hold;
   return series;

@@ -3,12 +3,13 @@
 #include "protocol/series/series.h"
 
 namespace creel {
-namespace {
 
 std::uint64_t times_taken(const Interleave& interleave, std::uint64_t exposures) {
   if (exposures == 0 || interleave.every == 0) return 0;
   return (exposures - 1) / interleave.every + 1;
 }
+
+namespace {
 
 /// Place of the block's own exposure number k among everything taken for one value of `vary`.
 std::uint64_t place_of(const Block& block, std::uint64_t k) {
@@ -35,10 +36,11 @@ std::uint64_t exposure_at_or_after(const Block& block, std::uint64_t place) {
 }
 
 /// The interleave that stands `offset` places after the first of those before exposure k.
-const Interleave& interleave_before(const Block& block, std::uint64_t k, std::uint64_t offset) {
-  for (const Interleave& interleave : block.interleave) {
+std::uint32_t interleave_before(const Block& block, std::uint64_t k, std::uint64_t offset) {
+  for (std::uint32_t i = 0; i < block.interleave.size(); ++i) {
+    const Interleave& interleave = block.interleave[i];
     if (interleave.every == 0 || k % interleave.every != 0) continue;
-    if (offset < interleave.count) return interleave;
+    if (offset < interleave.count) return i;
     offset -= interleave.count;
   }
   CREEL_INVARIANT(false, "a planned exposure belongs to no interleave");
@@ -48,6 +50,30 @@ const Interleave& interleave_before(const Block& block, std::uint64_t k, std::ui
 
 bool PlannedExposure::gives_dose() const {
   return kind != ExposureKind::dark && where == Where::specimen;
+}
+
+std::vector<Setting> settings_for(const Series& series, const PlannedExposure& exposure) {
+  const Block& block = series.blocks[exposure.block];
+  std::vector<Setting> settings = block.settings;
+  if (!exposure.interleave) return settings;
+  for (const Setting& other : block.interleave[*exposure.interleave].settings) {
+    const auto same = std::find_if(settings.begin(), settings.end(),
+                                   [&](const Setting& one) { return one.is_same(other); });
+    if (same != settings.end()) {
+      *same = other;
+    } else {
+      settings.push_back(other);
+    }
+  }
+  return settings;
+}
+
+std::optional<double> first_channel_ev(const Series& series, const PlannedExposure& exposure) {
+  const Block& block = series.blocks[exposure.block];
+  if (exposure.interleave && block.interleave[*exposure.interleave].energy_offset_ev) {
+    return block.interleave[*exposure.interleave].energy_offset_ev;
+  }
+  return block.energy_offset_ev ? block.energy_offset_ev : series.energy_offset_ev;
 }
 
 Plan::Plan(const Series& series) : series_(&series) {
@@ -85,7 +111,8 @@ PlannedExposure Plan::at(std::uint64_t index) const {
     planned.exposure = block.exposure;
   } else {
     const std::uint64_t group_begins = k == 0 ? 0 : place_of(block, k - 1) + 1;
-    const Interleave& interleave = interleave_before(block, k, place - group_begins);
+    planned.interleave = interleave_before(block, k, place - group_begins);
+    const Interleave& interleave = block.interleave[*planned.interleave];
     planned.kind = interleave.kind;
     planned.exposure = interleave.exposure;
   }

@@ -27,6 +27,7 @@ class RigMatch {
       check_dose_shutter(*shutter, devices / "shutter");
     }
     if (!series_.cathode_shutter.empty()) check_cathode_shutter(devices / "cathode_shutter");
+    if (!series_.stage.empty()) need(series_.stage, DeviceKind::stage, devices / "stage");
     for (std::size_t i = 0; i < series_.gauges.size(); ++i) {
       need(series_.gauges[i], DeviceKind::gauge, devices / "gauges" / i);
     }
@@ -131,6 +132,12 @@ void RigMatch::check_cathode_shutter(const Pointer& at) {
 void RigMatch::check_block(const Block& block, const Pointer& at) {
   for (std::size_t i = 0; i < block.settings.size(); ++i) {
     need_any(block.settings[i].device, nullptr, at / "settings" / i / "device");
+  }
+  for (std::size_t i = 0; i < block.interleave.size(); ++i) {
+    const std::vector<Setting>& settings = block.interleave[i].settings;
+    for (std::size_t k = 0; k < settings.size(); ++k) {
+      need_any(settings[k].device, nullptr, at / "interleave" / i / "settings" / k / "device");
+    }
   }
   if (block.vary) need(block.vary->device, DeviceKind::stage, at / "vary" / "device");
 }

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
@@ -26,9 +27,11 @@ enum class ExposureKind : std::uint8_t {
 };
 std::string_view exposure_kind_name(ExposureKind kind);
 
-/// Where the beam goes while a block runs. Vacuum gives no dose; the engine asks a person to move
-/// there.
+/// Where the beam goes while a block runs. Vacuum gives no dose.
 enum class Where : std::uint8_t { specimen, vacuum };
+
+/// Axes of the specimen stage and where they stand, each in the unit that the stage describes.
+using Position = std::map<std::string, double>;
 
 /// One piece of specimen. Identity across sessions is grid + name.
 struct Area {
@@ -38,6 +41,7 @@ struct Area {
   std::optional<double> x_um, y_um;       ///< on the grid map
   std::optional<double> lit_diameter_nm;  ///< diameter of the lit region
   Dose dose_limit;                        ///< never passed, over all sessions
+  Position position;                      ///< of the stage; empty = a person is asked to move
   /// Key of the area in the ledger: "grid/name".
   [[nodiscard]] std::string key() const { return grid + "/" + name; }
 };
@@ -52,6 +56,16 @@ struct Beam {
   std::optional<DoseRate> residual;  ///< with the cathode laser blocked; nothing = unknown
 };
 
+struct Setting {
+  std::string device;
+  std::string name;
+  nlohmann::json value;
+  /// Same setting, whatever the value.
+  [[nodiscard]] bool is_same(const Setting& other) const {
+    return device == other.device && name == other.name;
+  }
+};
+
 /// Taken between the exposures of a block: `count` frames before every `every`-th exposure of the
 /// block (before its first one too).
 struct Interleave {
@@ -59,13 +73,11 @@ struct Interleave {
   std::uint32_t every = 0;
   std::uint32_t count = 1;
   Duration exposure;
+  std::vector<Setting> settings = {};           ///< that differ from the block's
+  std::optional<double> energy_offset_ev = {};  ///< as in Block
 };
-
-struct Setting {
-  std::string device;
-  std::string name;
-  nlohmann::json value;
-};
+/// How often an interleave comes among this many exposures of its block.
+std::uint64_t times_taken(const Interleave& interleave, std::uint64_t exposures);
 
 /// An axis that the block steps through, one value after another; each value gets the whole count.
 struct Vary {
@@ -82,7 +94,8 @@ struct Block {
   Duration exposure;
   std::uint32_t count = 1;
   std::vector<Interleave> interleave;
-  std::vector<Setting> settings;  ///< applied before the block
+  std::vector<Setting> settings;           ///< applied before the block
+  std::optional<double> energy_offset_ev;  ///< of the first channel, eV, where not the microscope's
   std::optional<Vary> vary;
 };
 
@@ -92,9 +105,44 @@ enum class Gating : std::uint8_t {
   detector,  ///< the detector is timed inside an open-shutter block
 };
 
+/// How a guard waits with the shutter closed: looks again every `again`, holds for a person after
+/// `at_most`. World time.
+struct Patience {
+  Duration again = seconds(10);
+  Duration at_most = seconds(3600);
+};
+
+struct PrecisionLimit {
+  double ratio_relative = 0;  ///< wanted relative error of the white-line ratio
+  std::uint32_t least_exposures = 20;
+};
+
+struct CountsLimit {
+  double below = 0;  ///< part of what is usual
+  std::uint32_t in_a_row = 2;
+  Patience patience;
+};
+
+/// A reading must stay within [least, most], in the channel's unit.
+struct GaugeBand {
+  std::string device, channel;
+  std::optional<double> least, most;
+  Patience patience;
+};
+
 struct Guards {
-  Dose dose;  ///< of this series on any one area; holds before it would be passed
-  // Later guards (precision, damage, counts, gauges, drift, clock, headroom) are added beside it.
+  Dose dose;  ///< of this series on any one area; ends before it would be passed
+  std::optional<PrecisionLimit> precision;
+  std::optional<CountsLimit> low_counts;
+  std::vector<GaugeBand> gauges;
+  // Later guards (damage, drift, clock, headroom) are added beside these.
+};
+
+/// A standard: the oxidation state of one metal in it, known from elsewhere.
+struct KnownState {
+  std::string element;
+  double state = 0;
+  std::string known_from;
 };
 
 enum class AfterRestart : std::uint8_t { go_on, hold };
@@ -102,15 +150,21 @@ enum class AfterRestart : std::uint8_t { go_on, hold };
 struct Series {
   std::string name;  ///< [A-Za-z0-9][A-Za-z0-9._-]*, becomes the session's name
   std::string detector, shutter, cathode_shutter;  ///< device names; cathode_shutter may be ""
+  std::string stage;                               ///< "" = a person moves the specimen
   std::vector<std::string> gauges;
   Gating gating = Gating::detector;
   Duration gating_margin =
       milliseconds(20);  ///< shutter gating: integration before and after the opening
   Beam beam;
   std::vector<Area> areas;
+  Position vacuum;  ///< where the stage has no specimen in the beam; empty = a person is asked
   std::vector<Block> blocks;
   Guards guards;
   AfterRestart after_restart = AfterRestart::hold;
+  std::vector<std::string> elements;       ///< of the specimen
+  std::optional<KnownState> known_state;   ///< of a standard
+  std::optional<double> dispersion_ev;     ///< per channel, as set; nothing = unknown
+  std::optional<double> energy_offset_ev;  ///< of the first channel, as set; nothing = unknown
   nlohmann::json document;  ///< the whole document: specimen, microscope, laser, operator ...
   std::string text;         ///< verbatim
   std::string origin;       ///< as given to parse_series
@@ -134,6 +188,7 @@ std::string_view series_schema();
 struct PlannedExposure {
   std::uint64_t index = 0;  ///< 0.. over the whole series
   std::uint32_t block = 0;
+  std::optional<std::uint32_t> interleave;  ///< of the block; nothing = the block's own exposure
   ExposureKind kind = ExposureKind::specimen;
   Where where = Where::specimen;
   std::string area;  ///< "" = none
@@ -142,6 +197,12 @@ struct PlannedExposure {
   /// Whether this exposure sends beam through the specimen (and so gives dose).
   [[nodiscard]] bool gives_dose() const;
 };
+
+/// What is set for this exposure: the block's settings, those of the interleave in their place.
+std::vector<Setting> settings_for(const Series& series, const PlannedExposure& exposure);
+/// Energy loss at which the first channel of this exposure's frames begins, eV, as set; nothing
+/// when unknown.
+std::optional<double> first_channel_ev(const Series& series, const PlannedExposure& exposure);
 
 /// The exposures of a series in order; computed, not stored, so a series may be very long.
 class Plan {

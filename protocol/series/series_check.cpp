@@ -43,6 +43,9 @@ class SeriesCheck {
     check_devices();
     check_dates();
     check_elements();
+    check_known_state();
+    check_positions();
+    check_guards();
     for (std::size_t i = 0; i < series_.blocks.size(); ++i) check_block(i);
     check_block_names();
     check_length();
@@ -63,6 +66,10 @@ class SeriesCheck {
   void check_place(const Block& block, const Pointer& at);
   void check_area_of(const Block& block, const Pointer& at);
   void check_interleaves(const Block& block, const Pointer& at);
+  void check_interleave_settings(const Block& block, std::size_t number, const Pointer& at);
+  void check_positions();
+  void check_guards();
+  void check_known_state();
   void check_background(ExposureKind kind, const Pointer& at);
   void check_block_names();
   void check_length();
@@ -191,6 +198,80 @@ void SeriesCheck::check_interleaves(const Block& block, const Pointer& at) {
                                "; must be left out: a dark block has no beam and no area for it");
     }
     check_background(kind, place);
+    check_interleave_settings(block, i, at / "interleave" / i / "settings");
+  }
+}
+
+/// After the interleaved frames each setting goes back to the block's own: so there must be one.
+void SeriesCheck::check_interleave_settings(const Block& block, std::size_t number,
+                                            const Pointer& at) {
+  const std::vector<Setting>& settings = block.interleave[number].settings;
+  for (std::size_t i = 0; i < settings.size(); ++i) {
+    const bool known = std::any_of(block.settings.begin(), block.settings.end(),
+                                   [&](const Setting& one) { return one.is_same(settings[i]); });
+    if (!known) {
+      faults_.error(at / i / "name",
+                    "got " + quote(settings[i].name) + " of " + quote(settings[i].device) +
+                        ", which the block's own settings do not state; must be stated there too, "
+                        "because that is what it goes back to");
+    }
+  }
+}
+
+/// A position means something only to a stage, and the same axes must stand in all of them:
+/// otherwise where an area is would depend on where the stage was before.
+void SeriesCheck::check_positions() {
+  std::vector<std::pair<Pointer, const Position*>> places;
+  for (std::size_t i = 0; i < series_.areas.size(); ++i) {
+    if (!series_.areas[i].position.empty()) {
+      places.emplace_back(Pointer() / "areas" / i / "position", &series_.areas[i].position);
+    }
+  }
+  if (!series_.vacuum.empty()) {
+    places.emplace_back(Pointer("/vacuum/position"), &series_.vacuum);
+  }
+  const auto axes = [](const Position& position) {
+    std::string names;
+    for (const auto& [axis, value] : position) names += (names.empty() ? "" : ", ") + axis;
+    return names;
+  };
+  for (const auto& [at, position] : places) {
+    if (series_.stage.empty()) {
+      faults_.error(at, "given, but devices.stage is not; must name the stage that moves there");
+    } else if (axes(*position) != axes(*places.front().second)) {
+      faults_.error(at, "got the axes " + axes(*position) +
+                            "; must be the same in all positions: " + axes(*places.front().second));
+    }
+  }
+}
+
+void SeriesCheck::check_guards() {
+  for (std::size_t i = 0; i < series_.guards.gauges.size(); ++i) {
+    const GaugeBand& band = series_.guards.gauges[i];
+    const Pointer at = Pointer() / "guards" / "gauges" / i;
+    if (std::find(series_.gauges.begin(), series_.gauges.end(), band.device) ==
+        series_.gauges.end()) {
+      faults_.error(at / "device", "got " + quote(band.device) +
+                                       ", which is not in devices.gauges" +
+                                       suggestion(band.device, series_.gauges));
+    }
+    if (!band.least && !band.most) {
+      faults_.error(at, "has neither least nor most; must have at least one of them");
+    } else if (band.least && band.most && !(*band.least < *band.most)) {
+      faults_.error(at / "most",
+                    "got " + plain(*band.most) + "; must be above least = " + plain(*band.least));
+    }
+  }
+}
+
+void SeriesCheck::check_known_state() {
+  if (!series_.known_state) return;
+  const std::string& element = series_.known_state->element;
+  if (std::find(series_.elements.begin(), series_.elements.end(), element) ==
+      series_.elements.end()) {
+    faults_.error(Pointer("/specimen/known_oxidation_state/element"),
+                  "got " + quote(element) + ", which is not in specimen.elements" +
+                      suggestion(element, series_.elements));
   }
 }
 
@@ -221,8 +302,7 @@ void SeriesCheck::check_length() {
   for (const Block& block : series_.blocks) {
     double per_value = block.count;
     for (const Interleave& one : block.interleave) {
-      const std::uint64_t times = (block.count - 1) / one.every + 1;
-      per_value += static_cast<double>(times * one.count);
+      per_value += static_cast<double>(times_taken(one, block.count) * one.count);
     }
     total += per_value * static_cast<double>(block.vary ? block.vary->values.size() : 1);
   }
@@ -365,8 +445,7 @@ PlannedDose planned_dose(const Series& series, const Area& area) {
     };
     add(block.kind, block.count * values, block.exposure);
     for (const Interleave& one : block.interleave) {
-      if (one.every > 0)
-        add(one.kind, values * ((block.count - 1) / one.every + 1) * one.count, one.exposure);
+      add(one.kind, values * times_taken(one, block.count) * one.count, one.exposure);
     }
     planned.total += share.dose;
     if (share.exposures > 0) planned.shares.push_back(share);

@@ -637,11 +637,15 @@ void FakeDisk::power_cut(std::uint64_t seed) {
 // both.
 void FakeDisk::settle(Inode& inode, std::uint64_t& random) {
   constexpr std::uint64_t kSector = 512;
+  const auto size = next_random(random) % 2 == 0 ? inode.durable_size : inode.size;
   for (auto& [index, entry] : inode.unsynced) {
     const auto choice = next_random(random) % 4;
     const auto found = inode.pages.find(index);
     const PagePtr now = found == inode.pages.end() ? nullptr : found->second;
-    if (choice < 2) {
+    // A file is cut off as a whole or not at all: its size is one entry in the file system's
+    // journal, and no page inside a size that stayed is lost to a cut that did not happen.
+    const bool cut_off = now == nullptr && inode.size < inode.durable_size;
+    if (cut_off ? size == inode.size : choice < 2) {
       continue;  // the new page got there
     }
     auto page = entry.durable ? std::make_shared<Page>(*entry.durable) : std::make_shared<Page>();
@@ -654,7 +658,6 @@ void FakeDisk::settle(Inode& inode, std::uint64_t& random) {
     inode.pages[index] = page;
   }
   inode.unsynced.clear();
-  const auto size = next_random(random) % 2 == 0 ? inode.durable_size : inode.size;
   shrink(inode, size);
   inode.size = inode.durable_size = size;
   inode.unsynced.clear();

@@ -156,8 +156,7 @@ TEST(Series, AFieldWithoutItsUnitOrMisspeltIsRefusedWithTheNearestName) {
        "dose_rate_e_per_a2_s?"},
       {"\"every\": 5", "\"every\": 5, \"wobble\": 1",
        "s.json:50: blocks[1].interleave[0].wobble: there is no such field here; the fields are "
-       "count, every, "
-       "exposure_s, kind, pulses"},
+       "count, energy_offset_ev, every, exposure_s, kind, pulses, settings"},
       {"\"creel_series\": 0", "\"creel_series\": 0, \"Name\": 1",
        "s.json:2: Name: there is no such field here; did you mean name?"},
   });
@@ -444,7 +443,7 @@ TEST(Series, AnUnknownFieldWithAStrangeNameIsStillOneShortLine) {
   const auto fault = [](const std::string& name) {
     const std::string text =
         series_fault(with(kSeries, "\"every\": 5", "\"every\": 5, \"" + name + "\": 1"));
-    return text.substr(0, text.find(": there is no such field here; the fields are count, every"));
+    return text.substr(0, text.find(": there is no such field here; the fields are count, "));
   };
   EXPECT_EQ(fault(std::string(100'000, 'x')),
             "s.json:50: blocks[1].interleave[0].\"" + std::string(59, 'x') + "...");

@@ -1,8 +1,8 @@
-#include "client/cli/estimate.h"
+#include "protocol/series/estimate.h"
 
 #include <gtest/gtest.h>
 
-namespace creel::cli {
+namespace creel {
 namespace {
 
 Series series_of_one_area() {
@@ -70,4 +70,4 @@ TEST(Estimate, IsReadyAtOnceForTheLongestPlan) {
 }
 
 }  // namespace
-}  // namespace creel::cli
+}  // namespace creel

@@ -1,0 +1,26 @@
+#include "protocol/series/estimate.h"
+
+#include "protocol/series/series_check.h"
+
+namespace creel {
+
+Estimate estimate(const Series& series) {
+  Estimate result;
+  const auto count = [&result](std::uint64_t times, Duration each) {
+    result.exposures += times;
+    result.exposed_s += static_cast<double>(times) * in_seconds(each);
+  };
+  for (const Block& block : series.blocks) {
+    const std::uint64_t values = block.vary ? block.vary->values.size() : 1;
+    count(values * block.count, block.exposure);
+    for (const Interleave& between : block.interleave) {
+      count(values * times_taken(between, block.count) * between.count, between.exposure);
+    }
+  }
+  for (const Area& area : series.areas) {
+    result.planned[area.key()] += documents::planned_dose(series, area).total;
+  }
+  return result;
+}
+
+}  // namespace creel
