@@ -164,11 +164,10 @@ Answer list(const Common& common) {
   }
   Answer answer;
   answer.object = called.result;
-  std::vector<std::vector<std::string>> rows{{"session", "state", "size", "last written"}};
+  std::vector<std::vector<std::string>> rows{{"session", "state", "size"}};
   for (const json& session : list_of(called.result, "sessions")) {
     rows.push_back({text_of(session, "name"), text_of(session, "state"),
-                    session.contains("bytes") ? bytes_text(number_of(session, "bytes")) : "",
-                    text_of(session, "modified_utc")});
+                    session.contains("bytes") ? bytes_text(number_of(session, "bytes")) : ""});
   }
   const std::string directory = text_of(called.result, "directory");
   answer.text =

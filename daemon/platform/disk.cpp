@@ -13,6 +13,8 @@
 #include <filesystem>
 #include <system_error>
 
+#include "protocol/base/read.h"
+
 namespace creel {
 
 namespace {
@@ -45,19 +47,8 @@ class PosixFile final : public File {
   }
 
   Result<std::size_t> read_at(std::uint64_t offset, std::span<std::byte> bytes) override {
-    std::size_t done = 0;
-    while (done < bytes.size()) {
-      const auto got = ::pread(descriptor_, bytes.data() + done, bytes.size() - done,
-                               static_cast<off_t>(offset + done));
-      if (got < 0 && errno != EINTR) {
-        return failed("read", path_, errno);
-      }
-      if (got == 0) {
-        break;
-      }
-      done += got > 0 ? static_cast<std::size_t>(got) : 0;
-    }
-    return done;
+    const auto done = read_whole(descriptor_, offset, bytes);
+    return done ? Result<std::size_t>(*done) : failed("read", path_, errno);
   }
 
   Result<void> sync() override {

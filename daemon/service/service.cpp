@@ -264,9 +264,15 @@ Result<json> Service::sessions() {
       continue;
     }
     const std::string session = file ? name.substr(0, name.size() - 3) : name;
-    all.push_back({{"name", session},
-                   {"path", path},
-                   {"state", session == running ? "running" : (file ? "closed" : "unfinished")}});
+    json one = {{"name", session},
+                {"path", path},
+                {"state", session == running ? "running" : (file ? "closed" : "unfinished")}};
+    if (file) {
+      auto opened = parts_.disk.open(path, OpenMode::read);
+      const auto bytes = opened.ok() ? (*opened)->size() : Result<std::uint64_t>(opened.error());
+      one["bytes"] = bytes.ok() ? json(*bytes) : json(nullptr);
+    }
+    all.push_back(std::move(one));
   }
   return json{{"directory", directory}, {"sessions", all}};
 }

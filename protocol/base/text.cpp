@@ -13,10 +13,11 @@ std::string number(double value, int digits) {
 }
 
 std::string time_span(double seconds) {
-  if (seconds < 1) {
+  // The unit is that of the number as it will be shown: 0.9996 s are 1 s, not 1000 ms.
+  if (seconds < 0.9995) {
     return number(seconds * 1e3, 3) + " ms";
   }
-  if (seconds < 60) {
+  if (seconds < 59.95) {
     return number(seconds, 3) + " s";
   }
   const auto whole = static_cast<long long>(std::llround(seconds));

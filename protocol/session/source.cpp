@@ -10,6 +10,8 @@
 #include <filesystem>
 #include <system_error>
 
+#include "protocol/base/read.h"
+
 namespace creel::session {
 
 namespace {
@@ -27,19 +29,8 @@ class NativeFile final : public SourceFile {
   NativeFile& operator=(const NativeFile&) = delete;
 
   Result<std::size_t> read_at(std::uint64_t offset, std::span<std::byte> bytes) override {
-    std::size_t done = 0;
-    while (done < bytes.size()) {
-      const auto got = ::pread(descriptor_, bytes.data() + done, bytes.size() - done,
-                               static_cast<off_t>(offset + done));
-      if (got < 0 && errno != EINTR) {
-        return failed("read", path_, errno);
-      }
-      if (got == 0) {
-        break;
-      }
-      done += got > 0 ? static_cast<std::size_t>(got) : 0;
-    }
-    return done;
+    const auto done = read_whole(descriptor_, offset, bytes);
+    return done ? Result<std::size_t>(*done) : failed("read", path_, errno);
   }
 
   Result<std::uint64_t> size() override {

@@ -9,7 +9,7 @@
 #include <string>
 #include <vector>
 
-#include "daemon/guards/dose_guard.h"
+#include "daemon/guards/guards_for.h"
 #include "tests/nights/documents.h"
 
 namespace creel {
@@ -35,9 +35,7 @@ class Bench {
   /// beam_shutter".
   std::vector<std::string> run(std::size_t most = 1000) {
     if (engine_ == nullptr) {
-      std::vector<std::unique_ptr<Guard>> guards;
-      guards.push_back(std::make_unique<DoseGuard>(series_.guards.dose));
-      engine_ = std::make_unique<Engine>(series_, rig_, std::move(guards), EngineStart{});
+      engine_ = std::make_unique<Engine>(series_, rig_, guards_for(series_.guards), EngineStart{});
       command_ = engine_->begin(now_);
     }
     std::vector<std::string> log;
@@ -55,7 +53,18 @@ class Bench {
   void go_on() { command_ = engine_->next(outcome::Done{}, now_); }
 
   std::function<bool(const std::string& command)> fails = [](const std::string&) { return false; };
+  /// What the gauges read at a time; what a frame counts.
+  std::function<std::vector<Reading>(WorldTime)> readings = [](WorldTime) {
+    return std::vector<Reading>{};
+  };
+  std::function<double(const PlannedExposure&)> counts = [](const PlannedExposure&) { return 0.0; };
+  std::vector<session::Record> kept;
   std::vector<nlohmann::json> notes;
+  [[nodiscard]] std::string noted(const std::string& event) const {
+    const auto found = std::find_if(notes.begin(), notes.end(),
+                                    [&](const auto& note) { return note["event"] == event; });
+    return found == notes.end() ? "" : found->value("text", "");
+  }
   WorldTime now() const { return now_; }
 
  private:
@@ -65,6 +74,10 @@ class Bench {
       name += " " + open->shutter;
     } else if (const auto* close = std::get_if<command::Close>(&command)) {
       name += " " + close->shutter;
+    } else if (const auto* apply = std::get_if<command::Apply>(&command)) {
+      name += " " + apply->name + " " + apply->value.dump();
+    } else if (const auto* move = std::get_if<command::Move>(&command)) {
+      name += " " + move->axis + " " + nlohmann::json(move->position).dump();
     }
     return name;
   }
@@ -89,7 +102,11 @@ class Bench {
       now_ = std::max(now_, wait->until);
     } else if (const auto* take = std::get_if<command::Take>(&command_)) {
       now_ = std::max(now_, take->due);
-      outcome = outcome::Taken{};
+      outcome = outcome::Taken{0, 0, counts(engine_->plan().at(engine_->exposures_done()))};
+    } else if (std::holds_alternative<command::ReadGauges>(command_)) {
+      outcome = outcome::GaugesRead{readings(now_)};
+    } else if (const auto* keep = std::get_if<command::Keep>(&command_)) {
+      kept.push_back(keep->record);
     } else if (const auto* charge = std::get_if<command::Charge>(&command_)) {
       charged["all"] += charge->given;
     }
@@ -292,6 +309,128 @@ TEST(Engine, MovingToVacuumAsksAPerson) {
   const Names log = bench.run();
   EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0) << "vacuum gives no dose";
   EXPECT_EQ(std::count(log.begin(), log.end(), "open beam_shutter"), 1);
+}
+
+TEST(Engine, AStageMovesToTheAreaAndToVacuumWithoutAPerson) {
+  Bench bench;
+  bench.series().stage = "stage";
+  bench.series().areas[0].position = {{"x", 12.5}, {"y", -3}};
+  bench.series().vacuum = {{"x", 600}, {"y", 0}};
+  Block vacuum = bench.series().blocks[1];
+  vacuum.kind = ExposureKind::zero_loss;
+  vacuum.where = Where::vacuum;
+  vacuum.area.clear();
+  vacuum.interleave.clear();
+  vacuum.count = 1;
+  bench.series().blocks.push_back(vacuum);
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "await person"), 0);
+  EXPECT_EQ(slice(log, "move x 12.5", 2), (Names{"move x 12.5", "move y -3.0"}));
+  EXPECT_EQ(slice(log, "move x 600.0", 2), (Names{"move x 600.0", "move y 0.0"}));
+  EXPECT_EQ(std::count(log.begin(), log.end(), "move x 12.5"), 1) << "once is enough";
+  bool open = false;
+  for (const std::string& command : log) {
+    open = command == "open beam_shutter" || (open && command != "close beam_shutter");
+    EXPECT_FALSE(open && command.rfind("move", 0) == 0) << "moved with the shutter open";
+  }
+}
+
+TEST(Engine, InterleavedFramesHaveSettingsOfTheirOwnAndTheBlocksComeBack) {
+  Bench bench;
+  Block& film = bench.series().blocks[1];  // zero loss before every 4th of 8 exposures
+  film.settings = {{"camera", "energy_offset_ev", 224}};
+  for (Interleave& one : film.interleave) {
+    if (one.kind == ExposureKind::zero_loss) one.settings = {{"camera", "energy_offset_ev", 0}};
+  }
+  std::vector<std::string> changes;
+  for (const std::string& command : bench.run()) {
+    if (command.rfind("apply energy_offset_ev ", 0) == 0) changes.push_back(command.substr(23));
+  }
+  EXPECT_EQ(changes, (Names{"224", "0", "224", "0", "224"}));
+}
+
+TEST(Engine, AfterTroubleEverythingIsSetAgain) {
+  Bench bench;
+  bench.series().blocks[1].settings = {{"camera", "energy_offset_ev", 224}};
+  int failures = 0;
+  bench.fails = [&](const std::string& command) {
+    return command == "take" && bench.now() > WorldTime{8'000'000'000} && failures++ == 0;
+  };
+  const Names log = bench.run();
+  EXPECT_EQ(std::count(log.begin(), log.end(), "apply energy_offset_ev 224"), 2);
+}
+
+TEST(Engine, ADropOutOfTheLaserMarksItsFrameWaitsAndGoesOn) {
+  Bench bench;
+  bench.series().guards.gauges = {
+      {"laser_power", "power", 18.0, std::nullopt, {seconds(5), seconds(600)}}};
+  const auto out = [](WorldTime now) {
+    return now > WorldTime{12'000'000'000} && now < WorldTime{40'000'000'000};
+  };
+  bench.readings = [&](WorldTime now) {
+    return std::vector<Reading>{{"laser_power", "power", out(now) ? 0.0 : 20.0}};
+  };
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  std::size_t marked = 0;
+  for (const session::Record& record : bench.kept) {
+    marked += (record.flags & session::kTouchedByHold) != 0 ? 1U : 0U;
+    if ((record.flags & session::kTouchedByHold) == 0) {
+      EXPECT_FALSE(out(WorldTime{record.opened_ns}) || out(WorldTime{record.closed_ns}));
+    }
+  }
+  EXPECT_EQ(marked, 1U) << "the frame during which it went out";
+  EXPECT_EQ(bench.kept.size(), bench.engine().plan().size());
+  EXPECT_EQ(bench.noted("guard"), "gauge guard: laser_power power is 0; its band is at least 18");
+  EXPECT_NE(bench.noted("guard_satisfied"), "");
+  EXPECT_EQ(std::count_if(bench.notes.begin(), bench.notes.end(),
+                          [](const auto& note) { return note["event"] == "guard"; }),
+            1)
+      << "a wait is recorded once";
+}
+
+TEST(Engine, StopIsObeyedWhileAGuardWaits) {
+  Bench bench;
+  bench.series().guards.gauges = {
+      {"laser_power", "power", 18.0, std::nullopt, {seconds(5), seconds(100000)}}};
+  bench.readings = [&](WorldTime now) {
+    return std::vector<Reading>{
+        {"laser_power", "power", now > WorldTime{12'000'000'000} ? 0.0 : 20.0}};
+  };
+  bench.run(400);  // far into the wait
+  bench.engine().request_stop("enough");
+  EXPECT_EQ(bench.run().back(), "finish");
+}
+
+TEST(Engine, ElectronsThatStayAwayMakeItWaitAndItsFramesAreMarked) {
+  Bench bench;
+  bench.series().guards.low_counts = CountsLimit{0.5, 2, {seconds(30), seconds(600)}};
+  bench.counts = [&](const PlannedExposure& exposure) {
+    if (exposure.kind == ExposureKind::dark) return 100.0;
+    const bool away =
+        bench.now() > WorldTime{18'000'000'000} && bench.now() < WorldTime{60'000'000'000};
+    return away ? 110.0 : 1100.0;
+  };
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_NE(bench.noted("guard").find("low counts guard"), std::string::npos);
+  const auto marked = std::count_if(bench.kept.begin(), bench.kept.end(), [](const auto& record) {
+    return (record.flags & session::kTouchedByHold) != 0;
+  });
+  EXPECT_GE(marked, 2);
+  EXPECT_LE(marked, 4);
+}
+
+TEST(Engine, APreciseAnswerEndsTheSeriesAndSparesTheSpecimen) {
+  Bench bench;
+  bench.series().guards.precision = PrecisionLimit{0.02, 8};
+  bench.run(60);
+  bench.engine().answer_now({4.0, 0.05, 9});
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0);
+  EXPECT_EQ(bench.engine().status()["white_line_ratio"], 4.0);
 }
 
 TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {

@@ -33,20 +33,54 @@ TEST(Scenarios, EveryRigIsCleanAndEveryShutterInItFailsSafeWithAFallback) {
   }
 }
 
-TEST(Scenarios, TheInkSeriesRunUnchangedOnTheSimulatedAndOnTheNetworkCamera) {
-  for (const char* series_name : {"ink-film.series.json", "ink-trial.series.json"}) {
-    const Series series = example_series(series_name);
-    EXPECT_EQ(
-        series.warnings,
-        std::vector<std::string>{std::string(series_name) +
-                                 ":1: the document: the session will say \"unknown\" for "
-                                 "specimen.density_g_per_cm3, microscope.apertures[1].diameter_um, "
-                                 "laser.polarisation"});
-    for (const char* rig_name :
-         {"ink-lab.rig.json", "ink-lab-real-time.rig.json", "network-camera.rig.json"}) {
-      const auto checked = check_against_rig(series, example_rig(rig_name));
-      ASSERT_TRUE(checked.ok()) << checked.error().text;
-      EXPECT_TRUE(checked->empty()) << checked->front();
+constexpr const char* kInkSeries[] = {"ink-film.series.json", "standard-fe2.series.json",
+                                      "standard-fe3.series.json", "ink-gain.series.json",
+                                      "ink-trial.series.json"};
+
+void expect_fit(const char* series_name, const char* rig_name) {
+  const auto checked = check_against_rig(example_series(series_name), example_rig(rig_name));
+  ASSERT_TRUE(checked.ok()) << checked.error().text;
+  EXPECT_TRUE(checked->empty()) << checked->front();
+}
+
+TEST(Scenarios, TheInkSeriesWarnOfNothingButWhatNobodyKnows) {
+  for (const char* name : kInkSeries) {
+    const std::vector<std::string> warnings = example_series(name).warnings;
+    ASSERT_EQ(warnings.size(), 1U) << name;
+    EXPECT_EQ(warnings[0].find(std::string(name) +
+                               ":1: the document: the session will say \"unknown\" for specimen."),
+              0U)
+        << warnings[0];
+  }
+}
+
+TEST(Scenarios, TheInkSeriesFitTheirRigs) {
+  for (const char* name : kInkSeries) {
+    expect_fit(name, "ink-lab.rig.json");
+    expect_fit(name, "ink-lab-real-time.rig.json");
+  }
+}
+
+TEST(Scenarios, TheTrialRunsUnchangedOnTheNetworkCamera) {
+  expect_fit("ink-trial.series.json", "network-camera.rig.json");
+}
+
+TEST(Scenarios, TheStandardsSayWhatTheyAreAndTheFilmDoesNot) {
+  EXPECT_EQ(example_series("standard-fe2.series.json").known_state->state, 2);
+  EXPECT_EQ(example_series("standard-fe3.series.json").known_state->state, 3);
+  EXPECT_FALSE(example_series("ink-film.series.json").known_state);
+}
+
+/// The core loss is taken with the zero loss off the detector, its references with it on.
+TEST(Scenarios, TheEnergyAxisFollowsTheSettings) {
+  const Series film = example_series("ink-film.series.json");
+  const Plan plan(film);
+  for (std::uint64_t i = 0; i < plan.size(); ++i) {
+    const PlannedExposure one = plan.at(i);
+    if (one.kind == ExposureKind::specimen || one.kind == ExposureKind::zero_loss) {
+      const bool core = one.kind == ExposureKind::specimen;
+      EXPECT_EQ(first_channel_ev(film, one), core ? 200 : -24);
+      EXPECT_EQ(settings_for(film, one)[0].value, core ? 224 : 0);
     }
   }
 }
@@ -71,9 +105,9 @@ TEST(Scenarios, TheInkFilmSeriesHasEveryKindOfExposureItNeeds) {
                                                                    : series.beam.dose_rate;
     dose += (rate * planned.exposure).value;
   }
-  EXPECT_EQ(plan.size(), 82U);
-  EXPECT_EQ(counts, (std::vector<int>{60, 14, 0, 4, 4}));
-  EXPECT_NEAR(dose, 60 * 0.2 + 4 * 0.01 + 4 * 0.0004, 1e-9);
+  EXPECT_EQ(plan.size(), 172U);
+  EXPECT_EQ(counts, (std::vector<int>{120, 36, 0, 12, 4}));
+  EXPECT_NEAR(dose, 120 * 0.2 + 12 * 0.0004 + 4 * 0.0004, 1e-9);
 }
 
 TEST(Scenarios, WhatAnIndependentValidatorRefusesIsRefusedHereToo) {

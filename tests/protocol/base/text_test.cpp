@@ -1,0 +1,32 @@
+#include "protocol/base/text.h"
+
+#include <gtest/gtest.h>
+
+namespace creel {
+namespace {
+
+TEST(Text, ATimeSpanHasTheUnitOfTheNumberThatIsShown) {
+  EXPECT_EQ(time_span(0.0035), "3.5 ms");
+  EXPECT_EQ(time_span(0.9994), "999 ms");
+  EXPECT_EQ(time_span(0.9996), "1 s");
+  EXPECT_EQ(time_span(12.5), "12.5 s");
+  EXPECT_EQ(time_span(59.94), "59.9 s");
+  EXPECT_EQ(time_span(59.96), "1 min 0 s");
+  EXPECT_EQ(time_span(250), "4 min 10 s");
+  EXPECT_EQ(time_span(7500), "2 h 5 min");
+}
+
+TEST(Text, ANumberIsWrittenAsAPersonWritesIt) {
+  EXPECT_EQ(number(0.02), "0.02");
+  EXPECT_EQ(number(12.5), "12.5");
+  EXPECT_EQ(number(12.3456, 3), "12.3");
+}
+
+TEST(Text, UtcIsRfc3339AlsoBefore1970) {
+  EXPECT_EQ(utc_text(0), "1970-01-01T00:00:00.000Z");
+  EXPECT_EQ(utc_text(1'500'000'000), "1970-01-01T00:00:01.500Z");
+  EXPECT_EQ(utc_text(-500'000'000), "1969-12-31T23:59:59.500Z");
+}
+
+}  // namespace
+}  // namespace creel
