@@ -804,6 +804,8 @@ Record Engine::record() const {
   record.dose = given_.value;
   record.dose_errors = given_sigma_.value;
   record.lost_before = taken_.lost_before;
+  record.first_channel_ev =
+      first_channel_ev(series_, exposure_).value_or(std::numeric_limits<double>::quiet_NaN());
   record.vary_value = exposure_.vary_value.value_or(std::numeric_limits<double>::quiet_NaN());
   if (const Area* where = area()) {
     record.area = static_cast<std::uint16_t>(where - series_.areas.data());

@@ -491,11 +491,68 @@ void add_data_columns(const H5::Group& data, std::span<const Record> records,
   set_attribute(times, "long_name", "start of the frame (s)");
   set_attribute(times, "start", utc_text(start.start_utc_ns));
   set_attribute(data, "frame_time_indices", std::uint32_t{0});
+  const auto first = column<double>(records, [](const Record& r) { return r.first_channel_ev; });
+  const auto offsets = add_array(data, "first_channel_energy", std::span(first), "eV");
+  set_attribute(offsets, "long_name", "energy loss at which the first channel begins, as set (eV)");
+  set_attribute(data, "first_channel_energy_indices", std::uint32_t{0});
   data.removeAttr("axes");
   if (spectra(start.shape)) {
     set_list_attribute(data, "axes", {index, "axis_energy"});
   } else {
     set_list_attribute(data, "axes", {index, "axis_j", "axis_i"});
+  }
+}
+
+/// The readings of one channel of a gauge over the session.
+struct Log {
+  std::vector<double> times_s, values;
+};
+
+/// Of one gauge, one log a channel, from the events "gauges".
+std::vector<Log> logs_of(const std::string& gauge, std::size_t channels,
+                         const std::vector<json>& events, std::int64_t start_world_ns) {
+  std::vector<Log> logs(channels);
+  for (const json& event : events) {
+    if (text_at(event, "event") != "gauges") {
+      continue;
+    }
+    const json readings = at(at(event, "readings"), gauge.c_str());
+    for (std::size_t i = 0; i < std::min(channels, readings.size()); ++i) {
+      const auto value = number_at(readings[i], "value");
+      const auto taken = number_at(readings[i], "taken_ns");
+      if (value && taken && readings[i].value("valid", false)) {
+        logs[i].times_s.push_back(1e-9 * (*taken - static_cast<double>(start_world_ns)));
+        logs[i].values.push_back(*value);
+      }
+    }
+  }
+  return logs;
+}
+
+// Slow readings as NXlog: `value_log` of the sensor, or one log a channel where it has several.
+void add_gauge_logs(const H5::Group& instrument, const SessionStart& start,
+                    const std::string& events_text) {
+  const auto events = session::parse_event_log(events_text).events;
+  for (const auto& [name, device] : start.devices.items()) {
+    const json channels = at(at(device, "describe"), "channels");
+    const auto group_name = nexus_name("sensor_" + name);
+    if (!channels.is_array() || !instrument.nameExists(group_name)) {
+      continue;
+    }
+    const auto sensor = instrument.openGroup(group_name);
+    const auto logs = logs_of(name, channels.size(), events, start.start_world_ns);
+    for (std::size_t i = 0; i < logs.size(); ++i) {
+      if (logs[i].values.empty()) {
+        continue;
+      }
+      const auto channel = text_at(channels[i], "name");
+      const auto log = add_group(
+          sensor, channels.size() == 1 ? "value_log" : nexus_name(channel + "_log"), "NXlog");
+      add_text(log, "description", channel);
+      set_attribute(add_array(log, "time", std::span(logs[i].times_s), "s"), "start",
+                    utc_text(start.start_utc_ns));
+      add_array(log, "value", std::span(logs[i].values), text_at(channels[i], "unit"));
+    }
   }
 }
 
@@ -520,7 +577,9 @@ void write_end(const H5::H5File& file, const SessionStart& start, std::span<cons
   const auto end = end_time(records, start, summary);
   add_text(entry, "end_time", end);
   add_text(file.openGroup("/entry/measurement/event1"), "end_time", end);
-  add_detector_columns(file.openGroup("/entry/measurement/instrument/detector"), records, start);
+  const auto instrument = file.openGroup("/entry/measurement/instrument");
+  add_detector_columns(instrument.openGroup("detector"), records, start);
+  add_gauge_logs(instrument, start, events);
   add_control(entry, records, start);
   const auto signal = frames_path(start.shape);
   add_data_columns(file.openGroup(signal.substr(0, signal.rfind('/'))), records, start);

@@ -142,6 +142,7 @@ const std::vector<Member>& members() {
       {"device_stamp", offsetof(Record, device_stamp), P::STD_U64LE, ""},
       {"lost_before", offsetof(Record, lost_before), P::STD_U64LE, ""},
       {"utc_ns", offsetof(Record, utc_ns), P::STD_I64LE, "ns"},
+      {"first_channel_ev", offsetof(Record, first_channel_ev), P::IEEE_F64LE, "eV"},
   };
   return all;
 }

@@ -16,6 +16,7 @@
 #pragma once
 
 #include <cstdint>
+#include <limits>
 #include <string>
 #include <type_traits>
 
@@ -76,7 +77,9 @@ struct Record {
   std::uint64_t device_stamp = 0;
   std::uint64_t lost_before = 0;  ///< frames the detector lost just before this one
   std::int64_t utc_ns = 0;  ///< UTC of start_ns, through the map recorded at the session's start
-  std::uint8_t reserved[32] = {};
+  /// Energy loss at which the first channel begins, as set, eV; NaN when unknown.
+  double first_channel_ev = std::numeric_limits<double>::quiet_NaN();
+  std::uint8_t reserved[24] = {};
 };
 static_assert(sizeof(Record) == 192);
 static_assert(std::is_trivially_copyable_v<Record>);

@@ -176,6 +176,12 @@ def check_file(path, expected):
         assert np.allclose(file["entry/control/data"][()], records["dose"])
         index = data["indices_spectrum" if expected["rows"] == 1 else "indices_image"]
         assert list(index[()]) == list(range(count))
+        log = file["entry/measurement/instrument/sensor_laser_power/value_log"]
+        assert text(log.attrs["NX_class"]) == "NXlog" and text(log["value"].attrs["units"]) == "mW"
+        assert list(log["value"]) == [20.0, 19.5], "a reading that is not valid is none"
+        assert list(log["time"]) == [1.0, 3.0] and text(log["time"].attrs["start"]).startswith("2026-02-12T19:20")
+        first = data["first_channel_energy"]
+        assert first.shape == (count,) and (first[()] == 650).all() and (records["first_channel_ev"] == 650).all()
         lines = text(file["entry/creel/events/data"]).splitlines()
         assert any(json.loads(line[9:]).get("event") == "piece" for line in lines)
         assert json.loads(text(file["entry/creel/summary_text"]))["outcome"] == "finished"

@@ -106,6 +106,16 @@ TEST_P(Outside, H5pyReadsASessionThatRunsAndOneThatIsFolded) {
   EXPECT_EQ(look("folder", path(), shape, 5, 2), "ok\n") << "in the first piece";
   put(*session, shape, 2, 12);
   EXPECT_EQ(look("folder", path(), shape, 5, 12), "ok\n") << "in the third piece";
+  for (const auto& [power, taken_ns, valid] : {std::tuple(20.0, 6'000'000'000, true),
+                                               {0.0, 7'000'000'000, false},
+                                               {19.5, 8'000'000'000, true}}) {
+    ASSERT_TRUE(session
+                    ->event({{"event", "gauges"},
+                             {"readings",
+                              {{"laser_power",
+                                {{{"value", power}, {"taken_ns", taken_ns}, {"valid", valid}}}}}}})
+                    .ok());
+  }
   const auto file = session->fold({{"outcome", "finished"}}, {});
   ASSERT_TRUE(file.ok()) << file.error().text;
   EXPECT_EQ(look("file", *file, shape, 5, 12), "ok\n") << "folded";

@@ -76,7 +76,10 @@ inline SessionStart start(const std::string& directory, const std::string& name,
           {"saturation", 65535}}},
         {"settings_set", {{"gain", 2.0}}},
         {"settings", {{"gain", 2.0}, {"temperature_k", 253.0}, {"binning", {1, 1}}}}}},
-      {"beam_shutter", {{"kind", "shutter"}, {"settings", nlohmann::json::object()}}}};
+      {"beam_shutter", {{"kind", "shutter"}, {"settings", nlohmann::json::object()}}},
+      {"laser_power",
+       {{"kind", "gauge"},
+        {"describe", {{"channels", {{{"name", "laser_power"}, {"unit", "mW"}}}}}}}}};
   start.software = {{"name", "creeld"}, {"version", "0.1.0"}, {"build", "test"}};
   start.area_dose_before = {1.5, 0.0};
   return start;
@@ -106,6 +109,7 @@ inline session::Record record(std::uint64_t number) {
   record.kind = number % 4 == 3 ? 1 : 0;
   record.area = record.kind == 1 ? 0xFFFF : static_cast<std::uint16_t>(number % 2);
   record.start_ns = 5'000'000'000 + static_cast<std::int64_t>(number) * 1'100'000'000;
+  record.first_channel_ev = 650;
   record.exposure_set_ns = 1'000'000'000;
   record.exposure_ns = 1'000'000'000;
   record.opened_ns = record.kind == 1 ? 0 : record.start_ns;
