@@ -1,0 +1,337 @@
+// The conductor at the daemon's start, and before the first exposure of a series: everything until
+// the engine takes over.
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "daemon/guards/guards_for.h"
+#include "daemon/series/conductor_state.h"
+#include "daemon/series/from_devices.h"
+#include "protocol/base/text.h"
+
+namespace creel {
+
+using nlohmann::json;
+
+namespace {
+
+constexpr Duration kTakeUpRetry = milliseconds(500);
+
+std::vector<std::string> devices_of(const Series& series) {
+  std::vector<std::string> names{series.detector, series.shutter};
+  if (!series.cathode_shutter.empty() && series.cathode_shutter != series.shutter) {
+    names.push_back(series.cathode_shutter);
+  }
+  if (!series.stage.empty()) {
+    names.push_back(series.stage);
+  }
+  names.insert(names.end(), series.gauges.begin(), series.gauges.end());
+  return names;
+}
+
+std::string session_name(const Series& series, std::int64_t utc_ns) {
+  std::string stamp = utc_text(utc_ns).substr(0, 19);  // 2026-11-25T03:10:07
+  stamp.erase(
+      std::remove_if(stamp.begin(), stamp.end(), [](char c) { return c == '-' || c == ':'; }),
+      stamp.end());
+  return series.name + "-" + stamp;
+}
+
+}  // namespace
+
+// --- At the daemon's start
+// --------------------------------------------------------------------------------
+
+void Conductor::take_up(Reply done) {
+  preparing_ = true;
+  parts_.supervisor.close_all([this,
+                               done = std::move(done)](std::vector<Supervisor::Closed> closed) {
+    std::string open;
+    for (const auto& one : closed) {
+      if (!one.state.ok() || !is_closed(*one.state)) {
+        open += (open.empty() ? "" : ", ") + one.shutter;
+      }
+    }
+    if (!open.empty()) {  // the intents stay unsettled and count in full until this succeeds
+      not_closed_ = open;
+      parts_.scheduler.at(parts_.clock.safety_now() + kTakeUpRetry, [this, done, alive = alive_] {
+        if (*alive) {
+          take_up(done);
+        }
+      });
+      return;
+    }
+    not_closed_.clear();
+    if (auto settled = settle_open_intents(); !settled.ok()) {
+      preparing_ = false;
+      done(settled.error());
+      return;
+    }
+    resume(done);
+  });
+}
+
+// An intent without a charge: that daemon ended between the two. Every shutter is now shown closed,
+// so the whole bound is charged; where in 0..bound the truth lies is not known (variance of a
+// uniform: bound^2/12).
+Result<void> Conductor::settle_open_intents() {
+  auto open = parts_.ledger.open_intents();
+  if (!open.ok()) {
+    return open.error();
+  }
+  for (const OpenIntent& intent : *open) {
+    const Dose bound = intent.request.bound;
+    CREEL_TRY(
+        parts_.ledger.charge(intent.id, bound, Dose{bound.value / std::sqrt(12.0)},
+                             "the daemon ended before it could charge; the bound is charged"));
+  }
+  return {};
+}
+
+// HDF5 stays on the store's thread.
+void Conductor::resume(Reply done) {
+  parts_.store_worker.run([this, done = std::move(done), alive = alive_,
+                           directory = options_.sessions, &disk = parts_.disk,
+                           &scheduler = parts_.scheduler] {
+    auto found = std::make_shared<Result<Unfinished>>(find_unfinished(disk, directory));
+    scheduler.post([this, done, alive, found] {
+      if (*alive) {
+        resume(*found, done);
+      }
+    });
+  });
+}
+
+Result<Conductor::Unfinished> Conductor::find_unfinished(Disk& disk, const std::string& directory) {
+  auto names = store::unfinished_sessions(disk, directory);
+  if (!names.ok()) {
+    return names.error();
+  }
+  if (names->empty()) {
+    return Unfinished{};
+  }
+  auto start = store::read_session_start(disk, directory, names->back());
+  if (!start.ok()) {
+    return start.error().during("session " + names->back() + " cannot be taken up");
+  }
+  return Unfinished{names->back(), std::move(*start)};
+}
+
+void Conductor::resume(const Result<Unfinished>& found, const Reply& done) {
+  preparing_ = false;
+  if (!found.ok()) {
+    done(found.error());
+    return;
+  }
+  const std::string name = found->name;
+  if (name.empty()) {
+    done(json{{"resumed", nullptr}});
+    return;
+  }
+  auto series = parse_series(found->start.series_text, name + " (its series document)");
+  if (!series.ok()) {
+    done(series.error());
+    return;
+  }
+  if (auto fits = check_against_rig(*series, rig_); !fits.ok()) {
+    done(fits.error().during("session " + name + " was taken on another rig"));
+    return;
+  }
+  auto preparation = std::make_shared<Preparation>();
+  preparation->series = std::move(*series);
+  preparation->resuming = true;
+  preparation->session_name = name;
+  preparation->done = [done, name](const Result<json>& result) {
+    done(result.ok() ? Result<json>(json{{"resumed", name}}) : result);
+  };
+  preparing_ = true;
+  open_session(preparation, found->start);
+}
+
+// --- Preparing a series
+// -------------------------------------------------------------------------------------
+
+void Conductor::start(Series series, Reply done) {
+  if (running()) {
+    done(Error{
+        ErrorCode::refused,
+        not_closed_.empty()
+            ? "a series is running already; stop it first, or wait for its end"
+            : "nothing is started until these shutters are shown to be closed: " + not_closed_});
+    return;
+  }
+  if (auto fits = check_against_rig(series, rig_); !fits.ok()) {
+    done(fits.error());
+    return;
+  }
+  const std::vector<std::string> devices = devices_of(series);
+  for (const std::string& name : devices) {
+    if (!parts_.supervisor.ready({name})) {
+      done(Error{ErrorCode::refused, "device " + name +
+                                         " is not ready: " + device(name).status().dump() +
+                                         ". Nothing was opened. See 'creel devices'"});
+      return;
+    }
+  }
+  auto preparation = std::make_shared<Preparation>();
+  preparation->session_name = session_name(series, parts_.clock.utc_now_ns());
+  preparation->series = std::move(series);
+  preparation->done = std::move(done);
+  preparation->devices = devices;
+  preparing_ = true;
+  read_settings(preparation, 0);
+}
+
+void Conductor::give_up(const std::shared_ptr<Preparation>& preparation, const Error& error) {
+  preparing_ = false;
+  preparation->done(error);
+}
+
+void Conductor::read_settings(const std::shared_ptr<Preparation>& preparation, std::size_t next) {
+  if (next == preparation->devices.size()) {
+    learn_shape(preparation);
+    return;
+  }
+  const std::string name = preparation->devices[next];
+  device(name).call("settings", json::object(),
+                    [this, preparation, next, name](const Result<json>& settings) {
+                      if (!settings.ok()) {
+                        give_up(preparation, settings.error());
+                        return;
+                      }
+                      const DeviceHost& host = device(name);
+                      json entry = host.description();
+                      entry["kind"] = kind_name(host.device().kind);
+                      entry["driver"] = host.device().driver;
+                      entry["settings"] = *settings;
+                      entry["settings_set"] = host.settings_asked();
+                      preparation->described[name] = std::move(entry);
+                      read_settings(preparation, next + 1);
+                    });
+}
+
+void Conductor::learn_shape(const std::shared_ptr<Preparation>& preparation) {
+  const Plan plan(preparation->series);
+  const Duration exposure = plan.at(0).exposure;
+  device(preparation->series.detector)
+      .call("arm", {{"frames", 1}, {"exposure_ns", exposure.value}},
+            [this, preparation](const Result<json>& armed) {
+              if (!armed.ok()) {
+                give_up(preparation, armed.error());
+                return;
+              }
+              lay_out(preparation, *armed);
+            });
+}
+
+void Conductor::lay_out(const std::shared_ptr<Preparation>& preparation, const json& armed) {
+  auto shape = shape_from(armed);
+  if (!shape.ok()) {
+    give_up(preparation, shape.error());
+    return;
+  }
+  const Series& series = preparation->series;
+  store::SessionStart start;
+  start.directory = options_.sessions;
+  start.name = preparation->session_name;
+  start.shape = *shape;
+  start.frames_planned = Plan(series).size();
+  start.start_utc_ns = parts_.clock.utc_now_ns();
+  start.start_world_ns = parts_.clock.world_now().ns;
+  start.series = series.document;
+  start.series_text = series.text;
+  start.rig = json::parse(rig_.text, nullptr, false);
+  start.rig_text = rig_.text;
+  start.devices = preparation->described;
+  start.software = options_.software;
+  for (const Area& area : series.areas) {
+    auto balance = parts_.ledger.balance(area.key());
+    if (!balance.ok()) {
+      give_up(preparation, balance.error());
+      return;
+    }
+    start.area_dose_before.push_back(balance->upper().value);
+  }
+  open_session(preparation, start);
+}
+
+void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
+                             const store::SessionStart& start) {
+  using Made = Result<std::unique_ptr<store::Session>>;
+  parts_.store_worker.run([this, preparation, start, alive = alive_, &disk = parts_.disk,
+                           &scheduler = parts_.scheduler] {
+    auto made = std::make_shared<Made>(
+        preparation->resuming ? store::resume_session(disk, start.directory, start.name)
+                              : store::create_session(disk, start));
+    scheduler.post([this, preparation, made, shape = start.shape, alive] {
+      if (!*alive) {
+        return;
+      }
+      if (!made->ok()) {
+        give_up(preparation, made->error());
+        return;
+      }
+      run_ = std::make_unique<Run>();
+      run_->shape = shape;
+      begin(preparation, std::move(**made));
+    });
+  });
+}
+
+Result<EngineStart> Conductor::engine_start(const Series& series, const store::Progress& progress) {
+  EngineStart start;
+  start.first_exposure = progress.exposures_done;
+  if (progress.last && progress.last->exposure == start.first_exposure) {
+    start.first_attempt = progress.last->attempt + 1;
+  }
+  for (const Area& area : series.areas) {
+    auto balance = parts_.ledger.balance(area.key());
+    if (!balance.ok()) {
+      return balance.error();
+    }
+    start.balances[area.key()] = *balance;
+    auto entries = parts_.ledger.entries(area.key());
+    if (!entries.ok()) {
+      return entries.error();
+    }
+    for (const json& entry : *entries) {
+      if (entry.value("kind", "") == "charge" &&
+          entry.value("session", "") == run_->session->name()) {
+        start.series_dose[area.key()] += Dose{entry.value("dose_per_a2", 0.0)};
+      }
+    }
+  }
+  return start;
+}
+
+void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
+                      std::unique_ptr<store::Session> session) {
+  run_->series = std::move(preparation->series);
+  run_->session = std::move(session);
+  auto start = engine_start(run_->series, run_->session->progress());
+  if (!start.ok()) {
+    run_.reset();
+    give_up(preparation, start.error());
+    return;
+  }
+  run_->durable = run_->session->progress().frames;
+  run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
+                                          std::move(*start));
+  run_->queue = std::make_unique<FrameQueue>(*run_->session, parts_.store_worker, parts_.scheduler,
+                                             [this](const StoredBatch& batch) { stored(batch); });
+  preparing_ = false;
+  record_event({{"event", preparation->resuming ? "resumed" : "started"},
+                {"text", (preparation->resuming ? "took up session " : "started session ") +
+                             run_->session->name()},
+                {"exposures_done", run_->engine->exposures_done()}});
+  if (preparation->resuming && run_->series.after_restart == AfterRestart::hold) {
+    run_->engine->request_hold("the daemon was restarted, and this series says: hold for a person");
+  }
+  preparation->done(json{{"session", run_->session->name()},
+                         {"path", run_->session->path()},
+                         {"exposures", run_->engine->plan().size()}});
+  perform(run_->engine->begin(parts_.clock.world_now()));
+}
+
+}  // namespace creel

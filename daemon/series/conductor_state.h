@@ -1,0 +1,53 @@
+// What the conductor keeps about a series while it prepares and runs it. Internal to daemon/series.
+#pragma once
+
+#include <deque>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "daemon/series/conductor.h"
+
+namespace creel {
+
+/// One running session.
+struct Conductor::Run {
+  Series series;
+  std::unique_ptr<store::Session> session;
+  std::unique_ptr<Engine> engine;
+  std::unique_ptr<FrameQueue> queue;
+  store::FrameShape shape;
+  std::deque<FrameBlock> arrived;  ///< taken from the ring, not yet asked for by the engine
+  bool waiting_for_frame = false;
+  TimerId frame_timer = 0;
+  TimerId wait_timer = 0;
+  bool waiting_for_store = false;  ///< Keep is answered once the queue is short enough
+  bool waiting_for_person = false;
+  std::vector<std::string> waiting_for_devices;
+  TimerId devices_timer = 0;
+  std::optional<command::Finish> finish;
+  FrameBlock taken;                     ///< what Take brought, until Keep
+  std::uint64_t acquisition_first = 0;  ///< next frame index that the detector should give
+  std::uint64_t durable = 0;
+  nlohmann::json summary = nlohmann::json::object();
+};
+
+/// What is gathered before a session can be laid out.
+struct Conductor::Preparation {
+  Series series;
+  Reply done;
+  std::vector<std::string> devices;
+  nlohmann::json described = nlohmann::json::object();
+  bool resuming = false;
+  std::string session_name;
+};
+
+/// An unfinished session as the store found it.
+struct Conductor::Unfinished {
+  std::string name;  ///< "" = there is none
+  store::SessionStart start;
+};
+
+}  // namespace creel
