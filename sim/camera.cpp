@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
+#include <type_traits>
+#include <utility>
 
 namespace creel::sim {
 namespace {
@@ -15,21 +18,28 @@ std::size_t pick(std::span<const double> running, double value) {
 
 }  // namespace
 
+Sensor::Rows Sensor::make_rows(std::vector<double> weights) {
+  Rows rows;
+  const double sum = std::accumulate(weights.begin(), weights.end(), 0.0);
+  double running = 0;
+  for (const double weight : weights) {
+    rows.share.push_back(weight / sum);
+    running += weight / sum;
+    rows.running.push_back(running);
+  }
+  return rows;
+}
+
 Sensor::Sensor(const Camera& camera, std::uint64_t seed, std::uint64_t which) : camera_(camera) {
   const std::uint32_t rows = camera_.rows;
   const double sigma = camera_.stripe_fwhm_rows / (2.0 * std::sqrt(2.0 * std::log(2.0)));
-  double sum = 0;
+  std::vector<double> stripe;
   for (std::uint32_t row = 0; row < rows; ++row) {
     const double distance = (row - 0.5 * (rows - 1)) / sigma;
-    row_share_.push_back(rows == 1 ? 1.0 : std::exp(-0.5 * distance * distance));
-    sum += row_share_.back();
+    stripe.push_back(rows == 1 ? 1.0 : std::exp(-0.5 * distance * distance));
   }
-  double running = 0;
-  for (double& share : row_share_) {
-    share /= sum;
-    running += share;
-    row_running_.push_back(running);
-  }
+  stripe_ = make_rows(std::move(stripe));
+  even_ = make_rows(std::vector<double>(rows, 1.0));
   const std::size_t pixels = static_cast<std::size_t>(rows) * camera_.columns;
   offset_.resize(pixels);
   gain_.resize(pixels);
@@ -43,43 +53,28 @@ Sensor::Sensor(const Camera& camera, std::uint64_t seed, std::uint64_t which) : 
   }
 }
 
-/// Few electrons: draws each one's column and row.
-void Sensor::scatter(double expected, Random& random, Workspace& workspace) const {
-  const std::uint64_t count = random.poisson(expected);
-  for (std::uint64_t i = 0; i < count; ++i) {
-    const std::size_t column = pick(workspace.running, random.uniform() * expected);
-    const std::size_t row = camera_.rows == 1 ? 0 : pick(row_running_, random.uniform());
-    workspace.charge[row * camera_.columns + column] += 1.0F;
-  }
-}
-
-/// Electrons on each pixel, whole numbers. A Poisson number whose electrons choose their pixels
-/// independently is a Poisson number in each pixel: both ways below give the same law, each where
-/// it is faster.
-void Sensor::draw_charge(std::span<const double> electrons, Random& random,
-                         Workspace& workspace) const {
-  double expected = 0;
-  workspace.running.resize(electrons.size());
-  for (std::size_t column = 0; column < electrons.size(); ++column) {
-    expected += electrons[column];
-    workspace.running[column] = expected;
-  }
-  std::fill(workspace.charge.begin(), workspace.charge.end(), 0.0F);
-  if (expected < 0.5 * static_cast<double>(electrons.size())) {
-    scatter(expected, random, workspace);
-    return;
-  }
-  for (std::size_t column = 0; column < electrons.size(); ++column) {
-    if (electrons[column] < 2.0 * camera_.rows) {
-      const std::uint64_t count = random.poisson(electrons[column]);
-      for (std::uint64_t i = 0; i < count; ++i) {
-        workspace.charge[pick(row_running_, random.uniform()) * camera_.columns + column] += 1.0F;
+/// Electrons on each pixel of `pixels`, which is zero at first. A Poisson number whose electrons
+/// choose their rows independently is a Poisson number in each row: both ways below give the same
+/// law, each where it is faster.
+template <class Pixel>
+void Sensor::draw_electrons(std::span<const double> electrons, const Rows& rows, Random& random,
+                            std::span<Pixel> pixels) const {
+  const std::size_t columns = electrons.size();
+  const double few = 0.15 * camera_.rows;
+  for (std::size_t column = 0; column < columns; ++column) {
+    if (electrons[column] < few) {
+      for (std::uint64_t left = random.poisson(electrons[column]); left > 0; --left) {
+        Pixel& pixel = pixels[pick(rows.running, random.uniform()) * columns + column];
+        pixel = static_cast<Pixel>(pixel + 1);
       }
       continue;
     }
-    for (std::uint32_t row = 0; row < camera_.rows; ++row) {
-      workspace.charge[static_cast<std::size_t>(row) * camera_.columns + column] =
-          static_cast<float>(random.poisson(electrons[column] * row_share_[row]));
+    for (std::size_t row = 0; row < rows.share.size(); ++row) {
+      const std::uint64_t count = random.poisson(electrons[column] * rows.share[row]);
+      // Only a counting sensor's pixels can be too small for what falls on them: they are full
+      // then.
+      pixels[row * columns + column] = static_cast<Pixel>(
+          std::min<std::uint64_t>(count, std::is_floating_point_v<Pixel> ? 1U << 30 : 65535U));
     }
   }
 }
@@ -145,21 +140,26 @@ void Sensor::add_spikes(double exposure_s, Random& random, std::span<float> char
 }
 
 bool Sensor::render(std::span<const double> electrons, double exposure_s, Random& random,
-                    Workspace& workspace, std::span<std::uint16_t> out) const {
+                    Workspace& workspace, std::span<std::uint16_t> out,
+                    Illumination illumination) const {
   const std::size_t pixels = offset_.size();
-  workspace.charge.resize(pixels);
+  const Rows& rows = illumination == Illumination::even ? even_ : stripe_;
+  const auto full = static_cast<float>(camera_.saturation);
+  if (camera_.counting) {
+    std::fill(out.begin(), out.end(), std::uint16_t{0});
+    draw_electrons(electrons, rows, random, out);
+    const auto most = static_cast<std::uint16_t>(full);
+    std::uint16_t highest = 0;
+    for (std::uint16_t& pixel : out) {
+      highest = std::max(highest, pixel);
+      pixel = std::min(pixel, most);
+    }
+    return highest >= most;
+  }
+  workspace.charge.assign(pixels, 0.0F);
   workspace.spread.resize(pixels);
   workspace.noise.resize(pixels);
-  draw_charge(electrons, random, workspace);
-  const auto full = static_cast<float>(camera_.saturation);
-  float highest = 0;
-  if (camera_.counting) {
-    for (std::size_t i = 0; i < pixels; ++i) {
-      highest = std::max(highest, workspace.charge[i]);
-      out[i] = static_cast<std::uint16_t>(std::min(workspace.charge[i], full));
-    }
-    return highest >= full;
-  }
+  draw_electrons(electrons, rows, random, std::span(workspace.charge));
   amplify(random, workspace.charge);
   add_spikes(exposure_s, random, workspace.charge);
   blur(workspace);
@@ -168,6 +168,7 @@ bool Sensor::render(std::span<const double> electrons, double exposure_s, Random
   const auto noise = static_cast<float>(std::sqrt(camera_.read_noise * camera_.read_noise + dark));
   const auto shift = static_cast<float>(dark + 0.5);  // rounds to whole counts when cut off below
   const float* charge = workspace.charge.data();
+  float highest = 0;
   for (std::size_t i = 0; i < pixels; ++i) {
     const float counts = charge[i] * gain_[i] + offset_[i] + shift + noise * workspace.noise[i];
     highest = std::max(highest, counts);

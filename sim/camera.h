@@ -28,6 +28,12 @@ struct Camera {
   bool counting = false;         ///< every electron is one count; no gain, noise, dark or offset
 };
 
+/// How the electrons of a column lie on its rows.
+enum class Illumination : std::uint8_t {
+  spectrum,  ///< a stripe of Camera::stripe_fwhm_rows across the middle
+  even,      ///< the same everywhere: for gain references
+};
+
 /// Not modelled: afterglow, non-linearity below saturation, coincidence loss when counting, the
 /// skewness of dark shot noise (it is drawn as normal; mean and variance are exact).
 class Sensor {
@@ -38,26 +44,32 @@ class Sensor {
   /// Buffers for render, so that a frame allocates nothing. One for each thread.
   struct Workspace {
     std::vector<float> charge, spread, noise;
-    std::vector<double> running;
   };
   /// Draws one frame, row by row, into `out` (rows * columns).
   /// @param electrons   mean electrons that reach each column in this exposure (columns).
   /// @param exposure_s  sets dark counts and spikes.
+  /// @param illumination  of the rows; for an even sensor give the same electrons to all columns.
   /// @return true when some pixel is saturated.
   bool render(std::span<const double> electrons, double exposure_s, Random& random,
-              Workspace& workspace, std::span<std::uint16_t> out) const;
+              Workspace& workspace, std::span<std::uint16_t> out,
+              Illumination illumination = Illumination::spectrum) const;
   [[nodiscard]] const Camera& camera() const { return camera_; }
 
  private:
-  void draw_charge(std::span<const double> electrons, Random& random, Workspace& workspace) const;
-  void scatter(double expected, Random& random, Workspace& workspace) const;
+  struct Rows {
+    std::vector<double> share;    // of a column's electrons, sums to 1
+    std::vector<double> running;  // its running sum
+  };
+  static Rows make_rows(std::vector<double> weights);
+  template <class Pixel>
+  void draw_electrons(std::span<const double> electrons, const Rows& rows, Random& random,
+                      std::span<Pixel> pixels) const;
   void amplify(Random& random, std::span<float> charge) const;
   void blur(Workspace& workspace) const;
   void add_spikes(double exposure_s, Random& random, std::span<float> charge) const;
 
   Camera camera_;
-  std::vector<double> row_share_;     // of a column's electrons, sums to 1
-  std::vector<double> row_running_;   // its running sum
+  Rows stripe_, even_;
   std::vector<float> offset_, gain_;  // fixed pattern, per pixel
 };
 

@@ -44,6 +44,26 @@ double iron_l_barn(double energy_eV) {
   return total - below;
 }
 
+struct Scattering {
+  double energy_eV, f2;
+};
+// The same table, as scattering factors, between the M and the L step.
+constexpr std::array<Scattering, 8> kIronM = {{{75.5076, 7.28864},
+                                               {100.790, 7.68101},
+                                               {150.530, 7.89217},
+                                               {200.932, 7.18766},
+                                               {300.092, 5.58217},
+                                               {400.573, 4.00915},
+                                               {543.346, 2.72935},
+                                               {706.700, 2.00516}}};
+
+/// f2 of the M shell alone. Below its step f2 falls from 2.87039 at 40.3861 eV to 2.46550
+/// at 51.3753 eV; that power law goes on for the electrons further out.
+double iron_m_f2(const Scattering& point) {
+  const double slope = std::log(2.46550 / 2.87039) / std::log(51.3753 / 40.3861);
+  return point.f2 - 2.46550 * std::pow(point.energy_eV / 51.3753, slope);
+}
+
 /// df/dE = sigma / 109.761 Mb eV, from sigma = 2 r0 lambda f2 and df/dE = 2 f2 / (pi E) (Henke
 /// 1993).
 constexpr double kBarnEv = 109.761e6;
@@ -116,12 +136,28 @@ double iron_l_continuum_per_eV(double loss_eV, double l3_eV) {
   }
   // Widths of the core holes: J. L. Campbell, T. Papp, At. Data Nucl. Data Tables 77, 1 (2001).
   const double steps =
-      step(loss_eV, l3_eV, 0.41) * 2.0 / 3.0 + step(loss_eV, l3_eV + 13.1, 1.14) / 3.0;
+      step(loss_eV, l3_eV, 0.41) * 2.0 / 3.0 + step(loss_eV, l3_eV + kIronL2AboveL3_eV, 1.14) / 3.0;
   const double table_eV =
       loss_eV - l3_eV + kIron[0].energy_eV;  // the table has its step at 706.8 eV
   const double l1 = 1.0 + 0.129 * step(loss_eV, l3_eV + 137.8, 7.0);
   return steps * l1 * iron_l_barn(table_eV < kIron[0].energy_eV ? kIron[0].energy_eV : table_eV) /
          kBarnEv;
+}
+
+double iron_m_continuum_per_eV(double loss_eV) {
+  if (loss_eV < kIronM_eV - 20.0) {
+    return 0;  // the arctangent's far tail means nothing
+  }
+  std::size_t upper = 1;
+  while (upper + 1 < kIronM.size() && loss_eV > kIronM[upper].energy_eV) {
+    ++upper;
+  }
+  const double a = iron_m_f2(kIronM[upper - 1]);
+  const double b = iron_m_f2(kIronM[upper]);
+  const double slope =
+      std::log(b / a) / std::log(kIronM[upper].energy_eV / kIronM[upper - 1].energy_eV);
+  const double f2 = a * std::pow(loss_eV / kIronM[upper - 1].energy_eV, slope);
+  return step(loss_eV, kIronM_eV, 1.23) * 2.0 * f2 / (kPi * loss_eV);
 }
 
 double line_per_eV(double loss_eV, double centre_eV, double lorentz_eV, double gauss_eV) {

@@ -4,6 +4,17 @@
 
 namespace creel::sim {
 
+// Where edges are put, eV. Tables disagree, and not by little: iron L3 is at 708.1 in xraylib 4.0
+// (T. Schoonjans et al., Spectrochim. Acta B 66, 776 (2011)) and at 706.8 in the X-Ray Data Booklet
+// and in Henke's table: 1.3 eV, when Fe(II) and Fe(III) differ by 1.7 eV. Oxygen K is 532.0 (solid)
+// or 543.1 (free molecule). Never compare edges across tables.
+constexpr double kCarbonK_eV = 283.8;       ///< xraylib 4.0
+constexpr double kOxygenK_eV = 532.0;       ///< xraylib 4.0
+constexpr double kIron2L3_eV = 707.0;       ///< of the scenario: 0.8 eV before the maximum of L3
+constexpr double kIron3L3_eV = 708.0;       ///< of the scenario: at the first peak of L3
+constexpr double kIronL2AboveL3_eV = 13.1;  ///< X-Ray Data Booklet; 13.0 in xraylib
+constexpr double kIronM_eV = 54.0;          ///< M2,3: xraylib 4.0
+
 /// Generalised oscillator strength per energy of the K shell of hydrogen-like atom Z, 1/eV (two
 /// electrons).
 /// @param loss_eV   E > 0. Below the edge, screening makes the formula meaningless: callers cut
@@ -33,6 +44,11 @@ double dipole_nm2_per_eV(double strength_per_eV, double loss_eV, double e0_eV,
 /// E. M. Gullikson, J. C. Davis, At. Data Nucl. Data Tables 54, 181 (1993), points at 706.7, 706.9,
 /// 725.28, 748.93 and 798.57 eV; L1: jump factor 1.129.
 double iron_l_continuum_per_eV(double loss_eV, double l3_eV);
+
+/// df/dE of the continuum of iron M in free atoms, without the resonance at the edge, 1/eV:
+/// tabulated absorption less that of the outermost electrons. Source: Henke, Gullikson, Davis (as
+/// above), eight points from 75.5 to 706.7 eV, extrapolated below to the step at kIronM_eV.
+double iron_m_continuum_per_eV(double loss_eV);
 
 /// A line of unit area, 1/eV: Lorentzian core-hole width convolved with a Gaussian, as the
 /// pseudo-Voigt of P. Thompson, D. E. Cox, J. B. Hastings, J. Appl. Cryst. 20, 79 (1987). Widths

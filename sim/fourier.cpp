@@ -1,12 +1,21 @@
 #include "sim/fourier.h"
 
+#include <algorithm>
 #include <utility>
 
 #include "protocol/physics/constants.h"
 
 namespace creel::sim {
+namespace {
 
-void fourier_transform(std::vector<std::complex<double>>& values, bool inverse) {
+using Complex = std::complex<double>;
+
+/// The product, without the standard's care for infinities, which takes most of the time.
+Complex times(Complex a, Complex b) {
+  return {a.real() * b.real() - a.imag() * b.imag(), a.real() * b.imag() + a.imag() * b.real()};
+}
+
+void reverse_bits(std::vector<Complex>& values) {
   const std::size_t size = values.size();
   for (std::size_t i = 1, reversed = 0; i < size; ++i) {
     std::size_t bit = size >> 1;
@@ -18,27 +27,44 @@ void fourier_transform(std::vector<std::complex<double>>& values, bool inverse) 
       std::swap(values[i], values[reversed]);
     }
   }
-  const double sign = inverse ? 2.0 * physics::kPi : -2.0 * physics::kPi;
-  std::vector<std::complex<double>> roots(size / 2);
-  for (std::size_t k = 0; k < size / 2; ++k) {
-    roots[k] = std::polar(1.0, sign * static_cast<double>(k) / static_cast<double>(size));
+}
+
+}  // namespace
+
+FourierTransform::FourierTransform(std::size_t size) : roots_(size) {
+  for (std::size_t half = 1; half < size; half *= 2) {
+    for (std::size_t k = 0; k < half; ++k) {
+      roots_[half + k] =
+          std::polar(1.0, -physics::kPi * static_cast<double>(k) / static_cast<double>(half));
+    }
   }
-  for (std::size_t length = 2; length <= size; length *= 2) {
-    const std::size_t stride = size / length;
-    for (std::size_t first = 0; first < size; first += length) {
-      for (std::size_t k = 0; k < length / 2; ++k) {
-        const std::complex<double> low = values[first + k];
-        const std::complex<double> high = values[first + k + length / 2] * roots[k * stride];
-        values[first + k] = low + high;
-        values[first + k + length / 2] = low - high;
+}
+
+void FourierTransform::forward(std::vector<Complex>& values) const {
+  reverse_bits(values);
+  const std::size_t size = values.size();
+  for (std::size_t half = 1; half < size; half *= 2) {
+    const Complex* roots = roots_.data() + half;
+    for (std::size_t first = 0; first < size; first += 2 * half) {
+      Complex* low = values.data() + first;
+      Complex* high = low + half;
+      for (std::size_t k = 0; k < half; ++k) {
+        const Complex turned = times(high[k], roots[k]);
+        high[k] = low[k] - turned;
+        low[k] += turned;
       }
     }
   }
-  if (inverse) {
-    for (std::complex<double>& value : values) {
-      value /= static_cast<double>(size);
-    }
+}
+
+void FourierTransform::inverse(std::vector<Complex>& values) const {
+  forward(values);
+  const double scale = 1.0 / static_cast<double>(values.size());
+  for (Complex& value : values) {
+    value *= scale;
   }
+  // The other sign of the exponent runs through the frequencies backwards.
+  std::reverse(values.begin() + 1, values.end());
 }
 
 }  // namespace creel::sim

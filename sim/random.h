@@ -6,6 +6,7 @@
 #include <array>
 #include <cstdint>
 #include <span>
+#include <string_view>
 
 namespace creel::sim {
 
@@ -27,6 +28,9 @@ enum class Stream : std::uint64_t {
 
 /// 64 well-mixed bits from four numbers.
 std::uint64_t mix(std::uint64_t seed, Stream stream, std::int64_t when, std::uint64_t which = 0);
+
+/// A number for a name, to tell devices and specimens apart in mix(); 0 for "".
+std::uint64_t number_of(std::string_view name);
 
 /// A sequence of random bits: SplitMix64, a counter passed through a bijective mixing function, so
 /// its state is the seed plus a multiple of a constant. Source: G. L. Steele, D. Lea, C. H. Flood,
@@ -56,9 +60,11 @@ class Random {
   static float quick_normal_from(std::uint64_t bits) {
     return kQuantiles[bits & 0xFFF] + kQuantiles[(bits >> 12) & 0xFFF];
   }
-  /// Poisson number of the given mean >= 0. Exact up to a mean of 30; above, the normal deviate
-  /// with the first term of the expansion of E. A. Cornish and R. A. Fisher, Rev. Inst. Int. Stat.
-  /// 5, 307 (1938), rounded: mean and variance are exact, the skewness is to leading order.
+  /// Poisson number of the given mean >= 0. Exact up to a mean of 30: Poisson numbers add, so one
+  /// is looked up in a table for the next lower multiple of a half and one of the small mean left
+  /// over is drawn by inversion. Above, the normal deviate with the first term of the expansion of
+  /// E. A. Cornish and R. A. Fisher, Rev. Inst. Int. Stat. 5, 307 (1938), rounded: mean and
+  /// variance are exact, the skewness is to leading order.
   std::uint64_t poisson(double mean);
 
  private:
@@ -70,7 +76,29 @@ class Random {
 void fill_normal(Random& random, std::span<float> out);
 
 /// Smooth noise of mean 0 and variance about 1: a pure function of t, correlated over about
-/// `period_s`. Two octaves of cubic interpolation between random values on a lattice.
+/// `period_s`. Two octaves of cubic interpolation between random values on a lattice. Remembers the
+/// lattice values around the time last asked for, which makes the next time nearby cheap and
+/// changes no answer.
+class SmoothNoise {
+ public:
+  SmoothNoise(std::uint64_t seed, Stream stream, double period_s)
+      : seed_(seed), stream_(stream), period_s_(period_s) {}
+  double at(double t_s);
+
+ private:
+  struct Octave {
+    std::int64_t cell = INT64_MIN;
+    std::array<double, 4> values{};
+  };
+  double interpolated(Octave& octave, std::uint64_t seed, double where) const;
+
+  std::uint64_t seed_;
+  Stream stream_;
+  double period_s_;
+  Octave coarse_, fine_;
+};
+
+/// The same for one time.
 double smooth_noise(std::uint64_t seed, Stream stream, double t_s, double period_s);
 
 }  // namespace creel::sim

@@ -18,6 +18,48 @@ double drifted(double sigma, std::uint64_t seed, Stream stream, double t_s, doub
   return sigma == 0 ? 0.0 : sigma * smooth_noise(seed, stream, t_s, period_s);
 }
 
+/// What makes the current unsteady, for times in a row.
+class Unsteady {
+ public:
+  Unsteady(const Source& source, std::uint64_t seed)
+      : source_(source),
+        seed_(seed),
+        slow_(seed, Stream::laser_slow, source.laser_drift_period_s),
+        fast_(seed, Stream::laser_fast, source.laser_noise_period_s),
+        pointing_(seed, Stream::pointing, source.walk_off_period_s) {}
+
+  double laser_power_mw(double t_s) {
+    if (laser_out(source_, seed_, t_s)) {
+      return 0;
+    }
+    const double relative =
+        1.0 + times(source_.laser_drift, slow_, t_s) + times(source_.laser_noise, fast_, t_s);
+    return source_.laser_power_mw * std::max(0.0, relative);
+  }
+  double current(double t_s, double lit_for_s) {
+    const double nominal = nominal_current(source_);
+    const double residual = source_.residual_fraction * nominal;
+    if (lit_for_s < 0) {
+      return residual;
+    }
+    // Multi-photon emission: the current goes as a power of the laser power (the slope of log I
+    // over log P).
+    const double relative_power = laser_power_mw(t_s) / source_.laser_power_mw;
+    const double warm = 1.0 - source_.warm_up * std::exp(-lit_for_s / source_.warm_up_s);
+    const double off = times(source_.walk_off, pointing_, t_s);
+    const double pointing = std::exp(-std::fabs(off));
+    return residual + nominal * std::pow(relative_power, source_.photon_order) * warm * pointing;
+  }
+
+ private:
+  static double times(double sigma, SmoothNoise& noise, double t_s) {
+    return sigma == 0 ? 0.0 : sigma * noise.at(t_s);
+  }
+  const Source& source_;
+  std::uint64_t seed_;
+  SmoothNoise slow_, fast_, pointing_;
+};
+
 }  // namespace
 
 double nominal_current(const Source& source) {
@@ -37,14 +79,7 @@ bool laser_out(const Source& source, std::uint64_t seed, double t_s) {
 }
 
 double laser_power_mw(const Source& source, std::uint64_t seed, double t_s) {
-  if (laser_out(source, seed, t_s)) {
-    return 0;
-  }
-  const double relative =
-      1.0 +
-      drifted(source.laser_drift, seed, Stream::laser_slow, t_s, source.laser_drift_period_s) +
-      drifted(source.laser_noise, seed, Stream::laser_fast, t_s, source.laser_noise_period_s);
-  return source.laser_power_mw * std::max(0.0, relative);
+  return Unsteady(source, seed).laser_power_mw(t_s);
 }
 
 double high_tension_error_v(const Source& source, std::uint64_t seed, double t_s) {
@@ -58,19 +93,7 @@ double room_temperature_degc(const Source& source, std::uint64_t seed, double t_
 }
 
 double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s) {
-  const double nominal = nominal_current(source);
-  const double residual = source.residual_fraction * nominal;
-  if (lit_for_s < 0) {
-    return residual;
-  }
-  // Multi-photon emission: the current goes as a power of the laser power (the slope of log I over
-  // log P).
-  const double relative_power = laser_power_mw(source, seed, t_s) / source.laser_power_mw;
-  const double warm = 1.0 - source.warm_up * std::exp(-lit_for_s / source.warm_up_s);
-  const double off =
-      drifted(source.walk_off, seed, Stream::pointing, t_s, source.walk_off_period_s);
-  const double pointing = std::exp(-std::fabs(off));
-  return residual + nominal * std::pow(relative_power, source.photon_order) * warm * pointing;
+  return Unsteady(source, seed).current(t_s, lit_for_s);
 }
 
 double electrons(const Source& source, std::uint64_t seed, double t0_s, double t1_s, bool blocked,
@@ -81,16 +104,16 @@ double electrons(const Source& source, std::uint64_t seed, double t0_s, double t
   if (blocked) {
     return source.residual_fraction * nominal_current(source) * (t1_s - t0_s);
   }
-  const auto at = [&](double t_s) {
-    return current(source, seed, t_s, std::max(0.0, t_s - lit_since_s));
-  };
+  Unsteady beam(source, seed);
+  const auto at = [&](double t_s) { return beam.current(t_s, std::max(0.0, t_s - lit_since_s)); };
   const int steps = std::max(1, static_cast<int>(std::ceil((t1_s - t0_s) / 0.5)));
   const double step_s = (t1_s - t0_s) / steps;
-  double sum = at(t0_s) + at(t1_s);
-  for (int i = 0; i < steps; ++i) {
-    sum += 4.0 * at(t0_s + (i + 0.5) * step_s);
+  double sum = at(t0_s);
+  for (int i = 0; i < steps; ++i) {  // in order of time
     sum += i > 0 ? 2.0 * at(t0_s + i * step_s) : 0.0;
+    sum += 4.0 * at(t0_s + (i + 0.5) * step_s);
   }
+  sum += at(t1_s);
   return sum * step_s / 6.0;
 }
 

@@ -29,8 +29,12 @@ double entire_exponential_integral(double u) {
 
 }  // namespace
 
-Truth truth_of(const Specimen& specimen, std::uint64_t seed) {
-  Random random(mix(seed, Stream::truth, 0));
+std::vector<Oscillator> ink_valence() {
+  return {{6.0, 2.5, 0.04}, {23.5, 16.0, 0.96}};
+}
+
+Truth truth_of(const Specimen& specimen, std::uint64_t seed, std::uint64_t which) {
+  Random random(mix(seed, Stream::truth, 0, which));
   const auto draw = [&random](const Range& range) {
     return range.least + (range.most - range.least) * random.uniform();
   };

@@ -19,6 +19,10 @@ struct Oscillator {
   double energy_eV = 0, width_eV = 0, strength = 0;
 };
 
+/// Carbon film: pi plasmon and the broad loss near 23 eV (see sim/cross_section.h). Of the
+/// scenario.
+std::vector<Oscillator> ink_valence();
+
 struct Specimen {
   // The truth is drawn from the seed within these.
   Range fe3_fraction{0.55, 0.95};  ///< Fe(III) / total Fe at zero dose
@@ -28,15 +32,13 @@ struct Specimen {
   double iron_per_nm2 = 250;
   double carbon_per_nm2 = 3500;
   double oxygen_per_nm2 = 1800;
-  // Carbon film: pi plasmon and the broad loss near 23 eV (see sim/cross_section.h). Of the
-  // scenario.
-  std::vector<Oscillator> valence{{6.0, 2.5, 0.04}, {23.5, 16.0, 0.96}};
+  std::vector<Oscillator> valence = ink_valence();
   double elastic_per_lambda =
       0.15;  ///< exp(-this t/lambda) of the electrons stay within the aperture
   double mass_loss =
       0.10;  ///< part of carbon, oxygen and thickness that the beam removes in the end
   double mass_loss_dose = 100;  ///< e/angstrom^2, first order
-  double film_until_um = 500;   ///< stage x beyond which there is vacuum
+  double film_until_um = 500;   ///< stage x beyond which the film ends; of the film only
 };
 
 /// What the evaluation must find out and must not be told.
@@ -46,8 +48,8 @@ struct Truth {
   double t_over_lambda = 0;
 };
 /// The truth of this seed: a pure function. Evaluation never calls it; a training night reveals it
-/// afterwards.
-Truth truth_of(const Specimen& specimen, std::uint64_t seed);
+/// afterwards. `which` sets specimens of one seed apart; 0 = the film.
+Truth truth_of(const Specimen& specimen, std::uint64_t seed, std::uint64_t which = 0);
 
 /// Mean of exp(-D/Dc) over an exposure in which the dose at the middle of the beam grew from
 /// `before` to `after` (>= before), over the beam's profile. Flat: (e^-u0 - e^-u1)/(u1 - u0), u =

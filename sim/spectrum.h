@@ -8,6 +8,7 @@
 #include <span>
 #include <vector>
 
+#include "sim/fourier.h"
 #include "sim/specimen.h"
 
 namespace creel::sim {
@@ -24,26 +25,47 @@ constexpr double kMostLoss_eV = 1600;
 /// Parts of a spectrum. Film parts exist for the film as it is and for the film after all mass
 /// loss.
 enum class Part : std::uint8_t {
-  vacuum,    ///< the beam itself: a zero-loss peak of area one
-  low_loss,  ///< transmitted electrons that excited no inner shell: zero loss and plasmons
-  carbon,    ///< C K, with plural scattering
-  oxygen,    ///< O K, likewise
-  iron2,     ///< Fe L2,3 and M2,3 if all iron were Fe(II)
-  iron3,     ///< if all were Fe(III)
-  thin_low_loss,
-  thin_carbon,
-  thin_oxygen,
+  vacuum,  ///< the beam itself: a zero-loss peak of area one
+  film,    ///< zero loss, plasmons and the edges of all that is not iron
+  iron2,   ///< Fe L2,3 and M2,3 if all iron were Fe(II), with plural scattering
+  iron3,   ///< if all were Fe(III)
+  thin_film,
   thin_iron2,
   thin_iron3,
+  // What `film` consists of; only to be looked at.
+  low_loss,  ///< electrons that excited no inner shell: zero loss and plasmons
+  carbon,    ///< C K, with plural scattering
+  oxygen,    ///< O K, likewise
 };
-constexpr int kParts = 11;
-using Weights = std::array<double, kParts>;
+constexpr int kParts = 10;
+constexpr int kMixedParts = 7;  ///< those before low_loss
+using Weights = std::array<double, kMixedParts>;
+
+/// Inner shells of single atoms behind one spectrometer, on a grid of losses: what all specimens of
+/// a laboratory have in common. Making it is most of the work of making Spectra.
+class Shells {
+ public:
+  using Wave = std::vector<std::complex<double>>;
+
+  /// The grid's step is the dispersion divided by the whole number that brings it to at most 1/8
+  /// eV.
+  Shells(const Source& source, const Column& column, double dispersion_eV);
+
+ private:
+  friend class Spectra;
+  double step_eV_;
+  std::size_t points_;
+  double e0_eV_, collection_rad_, zero_loss_fwhm_eV_;
+  FourierTransform fourier_;
+  Wave carbon_, oxygen_, iron2_, iron3_;  // nm^2 per step of energy, transformed
+};
 
 class Spectra {
  public:
   /// `dispersion_eV` sets how finely the grid is made; spectra may be asked at any other, too.
   Spectra(const Source& source, const Column& column, const Specimen& specimen, const Truth& truth,
           double dispersion_eV);
+  Spectra(const Shells& shells, const Specimen& specimen, const Truth& truth);
 
   /// Mean content of channels of width `dispersion_eV`, the first beginning at `first_edge_eV`:
   /// adds sum over parts of weight times the part's integral over the channel to out[].
@@ -57,16 +79,26 @@ class Spectra {
     double running;  // integral from kLeastLoss_eV to this grid point
     double here;     // density at it, times the step
   };
-  using Curve = std::vector<Point>;
-  void store(Part part, std::vector<std::complex<double>>& transformed);
-  struct Atoms;  // single-scattering shapes, transformed
-  void make_film(const Source& source, const Specimen& specimen, const Atoms& atoms,
-                 double t_over_lambda, double mass, Part first);
-  [[nodiscard]] double cumulative(const Curve& curve, double loss_eV) const;
+  /// Where between two grid points, and how their values and slopes weigh there: a cubic.
+  struct Between {
+    std::size_t point;
+    double running_a, here_a, running_b, here_b;
+  };
+  using Mixed = std::array<Point, kMixedParts>;  // side by side, because they are asked together
+  using Looked = std::array<Point, kParts - kMixedParts>;
+
+  [[nodiscard]] Point& at(Part part, std::size_t point);
+  [[nodiscard]] const Point& at(Part part, std::size_t point) const;
+  void store(const FourierTransform& fourier, Part part, Shells::Wave& transformed);
+  void make_film(const Shells& shells, const Specimen& specimen, const Shells::Wave& valence,
+                 double t_over_lambda, double mass, bool thin);
+  [[nodiscard]] Between between(double loss_eV) const;
+  [[nodiscard]] double cumulative(Part part, double loss_eV) const;
+  [[nodiscard]] double cumulative(const Weights& weights, double loss_eV) const;
 
   double step_eV_;
-  std::size_t points_;
-  std::array<Curve, kParts> curves_;
+  std::vector<Mixed> mixed_;
+  std::vector<Looked> looked_;
 };
 
 /// How much of each part one electron sees. `fe3`: Fe(III) / total Fe now. `intact`: 1 = no mass

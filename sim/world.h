@@ -4,7 +4,10 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <span>
+#include <string>
+#include <string_view>
 #include <vector>
 
 #include "sim/camera.h"
@@ -15,12 +18,31 @@
 
 namespace creel::sim {
 
-/// Everything that all devices of one rig must agree on.
+/// A further specimen on the same holder, for instance an end-member standard.
+struct Mounted {
+  std::string name;                  ///< unique in its laboratory, not "film"
+  double from_um = 0, until_um = 0;  ///< stage x, both ends included
+  Specimen specimen;                 ///< its film_until_um means nothing
+};
+
+/// Everything that all devices of one rig must agree on. Ranges of the film and of what is mounted
+/// beside it do not overlap (drivers/simulated checks what people typed).
 struct Laboratory {
   Source source;
   Column column;
-  Specimen specimen;
+  Specimen specimen;  ///< the film, from the left end of the stage until film_until_um
+  std::vector<Mounted> mounted;
 };
+
+/// What lies at stage x: 0 = the film, n = mounted[n - 1], nothing = vacuum.
+std::optional<std::size_t> lying_at(const Laboratory& laboratory, double x_um);
+/// `which` as lying_at() counts.
+const Specimen& specimen(const Laboratory& laboratory, std::size_t which);
+/// "film", or the name of what is mounted.
+std::string_view specimen_name(const Laboratory& laboratory, std::size_t which);
+/// Hidden from the evaluation: only for revealing and for tests. A mounted specimen's truth depends
+/// on its name, not on its place in the list.
+Truth truth_of(const Laboratory& laboratory, std::size_t which, std::uint64_t seed);
 
 /// The energy axis of a detector: channel c covers first + c * dispersion to first + (c + 1) *
 /// dispersion.
@@ -30,29 +52,39 @@ struct EnergyAxis {
   double offset_ev = 0;  ///< of the detector's own; the stage's energy offset is added to it
 };
 
-/// What a detector sees of one Laboratory. Made in about a tenth of a second. Holds tables only:
-/// const calls may come from several threads.
+/// What a detector sees of one Laboratory. Everything is made by the constructor, the spectra of
+/// all specimens too: some tens of milliseconds. Holds tables only: const calls may come from
+/// several threads.
 class View {
  public:
   View(const Laboratory& laboratory, std::uint64_t seed, double dispersion_ev);
+  /// The same from shells made for this laboratory before: quicker for many seeds.
+  View(const Shells& shells, const Laboratory& laboratory, std::uint64_t seed);
 
   /// Mean electrons per column that reach the detector between two times, for `history` of the same
   /// source and seed. `columns` is overwritten.
   void expected(History& history, std::int64_t begin_ns, std::int64_t end_ns,
                 const EnergyAxis& axis, std::span<double> columns) const;
+  /// The same with the spectrometer set to spread the beam evenly over the sensor, whatever its
+  /// loss: for gain references. Sensor::render needs to be told, too.
+  void expected_even(History& history, std::int64_t begin_ns, std::int64_t end_ns,
+                     std::span<double> columns) const;
   /// The parts' weights for one slice, times its electrons: what one exposure adds up.
   [[nodiscard]] Weights weights(const Slice& slice) const;
-  [[nodiscard]] const Spectra& spectra() const { return spectra_; }
+  /// Of a specimen, as lying_at() counts.
+  [[nodiscard]] const Spectra& spectra(std::size_t which = 0) const { return spectra_[which]; }
   [[nodiscard]] const Laboratory& laboratory() const { return laboratory_; }
   /// Hidden from the evaluation: only for revealing and for tests.
-  [[nodiscard]] const Truth& truth() const { return truth_; }
+  [[nodiscard]] const Truth& truth(std::size_t which = 0) const { return truths_[which]; }
   [[nodiscard]] std::uint64_t seed() const { return seed_; }
 
  private:
+  [[nodiscard]] const Spectra& seen_in(const Slice& slice) const;
+
   Laboratory laboratory_;
   std::uint64_t seed_;
-  Truth truth_;
-  Spectra spectra_;
+  std::vector<Truth> truths_;     // the film's, then one for each mounted specimen
+  std::vector<Spectra> spectra_;  // likewise
 };
 
 /// The random numbers of one frame: a function of seed, detector and the beginning of the exposure.

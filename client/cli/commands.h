@@ -37,4 +37,16 @@ Answer enter_dose(const Common& common, const std::string& area, double dose, do
 Answer verify(const Common& common, const std::vector<std::string>& sessions);
 Answer picture(const Common& common, const std::string& session, const std::string& base);
 
+/// What to evaluate. Paths or names of sessions; names need creeld.
+struct EvaluateOrder {
+  std::string session;
+  std::vector<std::string> references;  ///< none, or two
+  std::string gain;                     ///< "" = no gain correction
+  std::string element;                  ///< "" = that of the references, or the first metal
+  std::string out;                      ///< base of the files to write; "" = none
+};
+Answer evaluate(const Common& common, const EvaluateOrder& order);
+/// Writes BASE.msa (ISO 22029) and BASE.csv.
+Answer export_spectrum(const Common& common, const std::string& session, const std::string& base);
+
 }  // namespace creel::cli

@@ -84,7 +84,8 @@ Answer ended(const json& event) {
   Answer answer;
   answer.object = event;
   const std::string outcome = text_of(event, "outcome", "unknown");
-  answer.exit = outcome == "complete" ? Exit::done : Exit::no;
+  // "precision": the answer is good enough, and that is what was asked for.
+  answer.exit = outcome == "complete" || outcome == "precision" ? Exit::done : Exit::no;
   answer.text = "series ended: " + outcome +
                 (text_of(event, "reason").empty() ? "" : " (" + text_of(event, "reason") + ")") +
                 "\nsession " + text_of(event, "path", text_of(event, "session")) + ", " +

@@ -13,7 +13,8 @@ using nlohmann::json;
 namespace {
 
 bool is_quiet(const std::string& event) {
-  static constexpr const char* kQuiet[] = {"stored", "gauges", "folding", "setting", "moved"};
+  static constexpr const char* kQuiet[] = {"stored",  "gauges", "folding",
+                                           "setting", "moved",  "answer"};
   return std::any_of(std::begin(kQuiet), std::end(kQuiet),
                      [&event](const char* one) { return event == one; });
 }
@@ -61,6 +62,9 @@ std::optional<std::string> Progress::take_event(const json& event) {
     folding_ = number_of(event, "done") / std::max(1.0, number_of(event, "total"));
   } else if (what == "session_closed") {
     folding_ = -1;
+  } else if (what == "answer") {
+    series_["white_line_ratio"] = member_of(event, "white_line_ratio");
+    series_["white_line_ratio_sigma"] = member_of(event, "white_line_ratio_sigma");
   }
   if (is_quiet(what) || what.empty()) {
     return std::nullopt;
@@ -94,6 +98,12 @@ std::string Progress::dose_text() const {
   return text;
 }
 
+std::string Progress::ratio_text() const {
+  const double ratio = number_of(series_, "white_line_ratio", std::nan(""));
+  const double sigma = number_of(series_, "white_line_ratio_sigma", std::nan(""));
+  return std::isfinite(ratio) ? "L3/L2 " + number(ratio, 3) + " +- " + number(sigma, 2) : "";
+}
+
 std::string Progress::time_left() const {
   const double done = number_of(series_, "exposures_done");
   const double left = number_of(series_, "exposures") - done;
@@ -123,6 +133,7 @@ std::string Progress::line(std::size_t width) const {
   add("exposure " + number(std::min(done + 1, total), 12) + "/" + number(total, 12) + " " +
       text_of(series_, "kind"));
   add(dose_text());
+  add(ratio_text());
   add(number(number_of(series_, "frames_safe"), 12) + " frames safe");
   if (folding_ >= 0) {
     add("closing the session, " + number(std::floor(folding_ * 100), 3) + " %");

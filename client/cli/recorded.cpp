@@ -1,12 +1,7 @@
 // verify and picture: what is on disk. Both read only, and work without creeld.
 
-#include <unistd.h>
-
-#include <cstdio>
-#include <filesystem>
-
 #include "client/cli/commands.h"
-#include "client/cli/link.h"
+#include "client/cli/meter.h"
 #include "client/report/picture.h"
 #include "protocol/base/text.h"
 #include "protocol/session/reader.h"
@@ -17,64 +12,6 @@ namespace creel::cli {
 using nlohmann::json;
 
 namespace {
-
-/// One line on the terminal, rewritten in place, for work that takes a while.
-class Meter {
- public:
-  Meter(bool shown, std::string what) : shown_(shown), what_(std::move(what)) {}
-  ~Meter() {
-    if (drawn_) {
-      std::fprintf(stderr, "\r\033[K");
-      std::fflush(stderr);
-    }
-  }
-  Meter(const Meter&) = delete;
-  Meter& operator=(const Meter&) = delete;
-  void at(std::uint64_t done, std::uint64_t total) {
-    const int percent =
-        total == 0
-            ? 100
-            : static_cast<int>(100.0 * static_cast<double>(done) / static_cast<double>(total));
-    if (!shown_ || percent == last_) {
-      return;
-    }
-    last_ = percent;
-    drawn_ = true;
-    std::fprintf(stderr, "\r\033[K%s: frame %llu/%llu, %d %%", what_.c_str(),
-                 static_cast<unsigned long long>(done), static_cast<unsigned long long>(total),
-                 percent);
-    std::fflush(stderr);
-  }
-
- private:
-  bool shown_;
-  bool drawn_ = false;
-  int last_ = -1;
-  std::string what_;
-};
-
-/// A path as it is, or the path of a session that creeld knows by that name.
-Result<std::string> locate(const Common& common, const std::string& session) {
-  std::error_code ignored;
-  if (std::filesystem::exists(session, ignored)) {
-    return session;
-  }
-  const Error nothing{ErrorCode::invalid_request,
-                      "there is no session " + session +
-                          ": no such path, and none of creeld's sessions ('creel list') has "
-                          "that name"};
-  auto link = Link::open(common.socket);
-  auto listed = link.ok() ? link->call("session.list") : Result<json>(link.error());
-  if (!listed.ok()) {
-    return nothing;
-  }
-  for (const json& one : list_of(*listed, "sessions")) {
-    if (text_of(one, "name") == session) {
-      return text_of(one, "path");
-    }
-  }
-  return nothing;
-}
 
 std::string counted(std::uint64_t n, const std::string& what) {
   return std::to_string(n) + " " + what;

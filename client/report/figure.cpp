@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 #include <limits>
 
 #include "daemon/analysis/edges.h"
@@ -12,11 +11,6 @@ namespace creel::report {
 
 namespace {
 
-// Our own colours: the blue-black of fresh ink, the brown of old ink, and greys that print well.
-constexpr const char* kInk = "#27415e";
-constexpr const char* kInkBand = "#b9c6d6";
-constexpr const char* kBrown = "#8a5a2b";
-constexpr const char* kGrey = "#5f6368";
 constexpr const char* kPalette = "0 '#f6f4ef', 0.35 '#b9c6d6', 0.7 '#5d7da0', 1 '#1c2f45'";
 
 constexpr const char* kTitle = " font ',11' offset 0,-0.4\n";
@@ -24,14 +18,9 @@ constexpr const char* kTitle = " font ',11' offset 0,-0.4\n";
 constexpr double kBeforeEdge_ev = 27;
 constexpr double kAfterEdge_ev = 43;
 
-std::string exact(double value) {
-  char text[40];
-  std::snprintf(text, sizeof text, "%.10g", value);
-  return std::isfinite(value) ? text : "NaN";
-}
-
 double position(const Sums& sums, std::size_t channel) {
-  return sums.axis ? sums.axis->at(static_cast<double>(channel)) : static_cast<double>(channel);
+  return sums.axis ? sums.axis->at(static_cast<double>(channel) + 0.5)
+                   : static_cast<double>(channel);
 }
 
 std::string data_block(const Sums& sums) {
@@ -132,16 +121,7 @@ std::string image_panel(const Image& image) {
 
 std::string header(const Sums& sums, Format format, std::string_view output, int panels) {
   const int height = 160 + 340 * panels;
-  std::string text =
-      format == Format::svg
-          ? "set terminal svg size 960," + std::to_string(height) +
-                " font 'DejaVu Sans,12' background '#ffffff'\n"
-          : "set terminal pngcairo size 1440," + std::to_string(height * 3 / 2) +
-                " font 'DejaVu Sans,12' fontscale 1.5 linewidth 1.5 background '#ffffff'\n";
-  text += "set encoding utf8\nset output '" + std::string(output) + "'\n";
-  text += "set border 3 lc rgb '" + std::string(kGrey) +
-          "'\nset tics nomirror out font ',10'\nset xlabel font ',11'\nset ylabel font ',11'\n";
-  text += "set grid lc rgb '#e3e3e0' lw 0.6\nset lmargin 13\nset rmargin 4\n";
+  std::string text = figure_setup(format, output, height);
   const std::vector<std::string> lines = caption(sums);
   const double line = 15.0 / height;
   const double bottom = line * static_cast<double>(lines.size()) + 14.0 / height;
@@ -183,27 +163,6 @@ std::string whole_panel(const Sums& sums) {
 }
 
 }  // namespace
-
-std::string literal(std::string_view text, std::size_t most) {
-  std::string quoted = "'";
-  std::size_t characters = 0;
-  for (const char c : text) {
-    const auto byte = static_cast<unsigned char>(c);
-    const bool begins = (byte & 0xC0U) != 0x80U;
-    if (begins && ++characters > most) {
-      quoted += "…";
-      break;
-    }
-    if (byte < 0x20 || byte == 0x7F) {
-      quoted += ' ';
-    } else if (c == '\'') {
-      quoted += "’";  // gnuplot 5.4 does not read a doubled quote at the start of a string
-    } else {
-      quoted += c;
-    }
-  }
-  return quoted + "'";
-}
 
 std::string figure_script(const Sums& sums, Format format, std::string_view output) {
   std::optional<analysis::Edge> edge;

@@ -4,20 +4,15 @@
 #include <string>
 #include <string_view>
 
+#include "client/report/drawing.h"
 #include "client/report/sums.h"
 
 namespace creel::report {
-
-enum class Format : std::uint8_t { svg, png };
 
 /// A gnuplot 5.4 script, data included, that draws `sums` into the file `output` of the current
 /// directory (a plain name, ours). Panels: all channels (logarithmic counts); around the main edge
 /// of the specimen, if the energy axis reaches one, with a band of one standard deviation; the mean
 /// frame, if it has several rows.
 std::string figure_script(const Sums& sums, Format format, std::string_view output);
-
-/// `text` as a gnuplot string that gnuplot takes literally: straight single quotes as
-/// typographic ones, control characters as spaces, at most `most` characters (UTF-8 kept whole).
-std::string literal(std::string_view text, std::size_t most = 120);
 
 }  // namespace creel::report

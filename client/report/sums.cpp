@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <cstddef>
 #include <map>
 #include <nlohmann/json.hpp>
@@ -36,17 +37,27 @@ void read_document(const json& series, Sums& sums) {
   const json name = series.is_object() ? series.value("name", json()) : json();
   sums.title = title.is_string() ? title.get<std::string>()
                                  : (name.is_string() ? name.get<std::string>() : sums.session);
-  const json dispersion = at_path(series, "microscope", "dispersion_ev_per_channel");
-  const json offset = at_path(series, "microscope", "energy_offset_ev");
-  if (dispersion.is_number() && offset.is_number() && dispersion.get<double>() > 0) {
-    sums.axis = EnergyAxis{offset.get<double>(), dispersion.get<double>()};
-  }
   const json elements = at_path(series, "specimen", "elements");
   for (const json& element : elements.is_array() ? elements : json::array()) {
     if (element.is_string()) {
       sums.elements.push_back(element);
     }
   }
+}
+
+/// Of the frames of one kind; nothing when unknown, or not the same for all of them.
+std::optional<EnergyAxis> axis_of(const Reader& reader, const json& series, ExposureKind kind) {
+  const json dispersion = at_path(series, "microscope", "dispersion_ev_per_channel");
+  std::optional<double> first;
+  for (const Record& record : reader.records()) {
+    if (record.kind != static_cast<std::uint8_t>(kind)) continue;
+    if (!std::isfinite(record.first_channel_ev) || (first && *first != record.first_channel_ev)) {
+      return std::nullopt;
+    }
+    first = record.first_channel_ev;
+  }
+  if (!first || !dispersion.is_number() || !(dispersion.get<double>() > 0)) return std::nullopt;
+  return EnergyAxis{*first, dispersion.get<double>()};
 }
 
 std::string area_name(const json& series, std::size_t index) {
@@ -130,7 +141,7 @@ void add_remarks(const analysis::SpectrumSum& sum, std::uint64_t damaged, Sums& 
     say(frames_text(shown.saturated) + " saturated: the highest counts are too low");
   }
   if (!sums.axis) {
-    say("the series does not give dispersion and offset: no energy axis");
+    say("the series does not give one dispersion and offset for these frames: no energy axis");
   }
 }
 
@@ -163,6 +174,7 @@ Result<Sums> sum_session(Reader& reader, const Progress& progress) {
                                          " stored); there is nothing to draw"};
   }
   sums.spectrum = sum.of(*kind);
+  sums.axis = axis_of(reader, series, *kind);
   add_remarks(sum, pass->damaged, sums);
   if (has_image) {
     analysis::MeanImage image(documents.shape);

@@ -2,55 +2,19 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstring>
 #include <limits>
 #include <string>
+
+#include "daemon/analysis/pixels.h"
 
 namespace creel::analysis {
 
 namespace {
 
 using session::FrameShape;
-using session::Pixel;
 using session::Record;
 
 constexpr std::uint8_t kKinds = 5;  // of ExposureKind
-
-/// Calls visit(row, column, value) for each pixel. The bytes need not be aligned.
-template <class T, class Visit>
-void each_pixel(const FrameShape& shape, std::span<const std::byte> frame, Visit&& visit) {
-  const std::byte* at = frame.data();
-  for (std::uint32_t row = 0; row < shape.rows; ++row) {
-    for (std::uint32_t column = 0; column < shape.columns; ++column, at += sizeof(T)) {
-      T value;
-      std::memcpy(&value, at, sizeof(T));
-      visit(row, column, static_cast<double>(value));
-    }
-  }
-}
-
-template <class Visit>
-void each_pixel_of(const FrameShape& shape, std::span<const std::byte> frame, Visit&& visit) {
-  switch (shape.pixel) {
-    case Pixel::u8:
-      return each_pixel<std::uint8_t>(shape, frame, visit);
-    case Pixel::u16:
-      return each_pixel<std::uint16_t>(shape, frame, visit);
-    case Pixel::u32:
-      return each_pixel<std::uint32_t>(shape, frame, visit);
-    case Pixel::f32:
-      return each_pixel<float>(shape, frame, visit);
-  }
-}
-
-Result<void> check_length(const FrameShape& shape, std::span<const std::byte> frame) {
-  if (frame.size() == shape.bytes()) {
-    return {};
-  }
-  return Error{ErrorCode::invalid_request, "a frame of " + std::to_string(frame.size()) +
-                                               " bytes; must be " + std::to_string(shape.bytes()) +
-                                               " bytes"};
-}
 
 /// Variance of one frame from successive differences; nothing for fewer than two frames.
 double frame_variance(std::uint64_t frames, double squares) {

@@ -36,8 +36,9 @@
 namespace creel::analysis {
 
 /// Energy loss of a channel, as typed in the series document (set values, not a calibration).
+/// Channel c covers at(c) to at(c + 1); its centre is at(c + 0.5).
 struct EnergyAxis {
-  double offset_ev = 0;
+  double offset_ev = 0;  ///< lower edge of channel 0
   double ev_per_channel = 1;
   [[nodiscard]] double at(double channel) const { return offset_ev + channel * ev_per_channel; }
 };

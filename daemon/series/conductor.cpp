@@ -350,6 +350,20 @@ void Conductor::stored(const StoredBatch& batch) {
     return;
   }
   run_->durable = batch.durable;
+  if (batch.answer) {
+    run_->engine->answer_now(*batch.answer);
+    if (listener_) {  // for who watches; the log need not repeat what the frames say
+      listener_({{"event", "answer"},
+                 {"white_line_ratio", batch.answer->ratio},
+                 {"white_line_ratio_sigma", batch.answer->sigma},
+                 {"frames", batch.answer->frames},
+                 {"text", "white-line ratio " + number(batch.answer->ratio, 3) + " +- " +
+                              number(batch.answer->sigma, 2)}});
+    }
+  }
+  if (!batch.no_answer.empty()) {
+    record_event({{"event", "no_answer"}, {"text", batch.no_answer}});
+  }
   if (detector.ring() != nullptr) {
     // A restarted detector has a new ring: only what was taken from this one can go back to it.
     detector.ring()->release(

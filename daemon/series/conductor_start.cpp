@@ -318,8 +318,9 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
   run_->durable = run_->session->progress().frames;
   run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
                                           std::move(*start));
-  run_->queue = std::make_unique<FrameQueue>(*run_->session, parts_.store_worker, parts_.scheduler,
-                                             [this](const StoredBatch& batch) { stored(batch); });
+  run_->queue = std::make_unique<FrameQueue>(
+      *run_->session, LiveAnswer::make(run_->series, run_->session->name(), run_->shape),
+      parts_.store_worker, parts_.scheduler, [this](const StoredBatch& batch) { stored(batch); });
   preparing_ = false;
   record_event({{"event", preparation->resuming ? "resumed" : "started"},
                 {"text", (preparation->resuming ? "took up session " : "started session ") +

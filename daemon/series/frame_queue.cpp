@@ -13,8 +13,13 @@ namespace {
 constexpr std::size_t kBatchBytes = 8U << 20;  // design: one sync covers at most this much
 }
 
-FrameQueue::FrameQueue(store::Session& session, Worker& worker, Scheduler& scheduler, Stored stored)
-    : session_(session), worker_(worker), scheduler_(scheduler), stored_(std::move(stored)) {}
+FrameQueue::FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live, Worker& worker,
+                       Scheduler& scheduler, Stored stored)
+    : session_(session),
+      live_(std::move(live)),
+      worker_(worker),
+      scheduler_(scheduler),
+      stored_(std::move(stored)) {}
 
 void FrameQueue::put(Record record, FrameBlock block) {
   record.start_ns = block.info.start_ns;
@@ -42,28 +47,38 @@ void FrameQueue::run_batch() {
     batch->push_back(std::move(queue_.front()));
     queue_.pop_front();
   }
-  worker_.run([this, batch, alive = alive_, &session = session_, &scheduler = scheduler_] {
-    auto written = std::make_shared<Result<std::uint64_t>>(write(session, *batch));
-    auto warnings = std::make_shared<std::vector<std::string>>(session.warnings());
-    scheduler.post([this, batch, written, warnings, alive] {
-      if (!*alive) {
-        return;
-      }
-      running_ = false;
-      if (written->ok()) {
-        unstored_ -= batch->size();
-        stored_({batch->size(), **written, {}, *warnings});
-        run_batch();
-        return;
-      }
-      queue_.insert(queue_.begin(), std::make_move_iterator(batch->begin()),
-                    std::make_move_iterator(batch->end()));
-      stored_({0, 0, written->error(), *warnings});
-    });
-  });
+  worker_.run(
+      [this, batch, alive = alive_, live = live_, &session = session_, &scheduler = scheduler_] {
+        auto written = write(session, live.get(), *batch);
+        auto done = std::make_shared<StoredBatch>();
+        done->warnings = session.warnings();
+        if (written.ok()) {
+          done->blocks = batch->size();
+          done->durable = *written;
+          done->answer = live ? live->news() : std::nullopt;
+          done->no_answer = live ? live->gave_up() : "";
+        } else {
+          done->result = written.error();
+        }
+        scheduler.post([this, batch, done, alive] {
+          if (!*alive) {
+            return;
+          }
+          running_ = false;
+          if (done->result.ok()) {
+            unstored_ -= batch->size();
+            stored_(*done);
+            run_batch();
+            return;
+          }
+          queue_.insert(queue_.begin(), std::make_move_iterator(batch->begin()),
+                        std::make_move_iterator(batch->end()));
+          stored_(*done);
+        });
+      });
 }
 
-Result<std::uint64_t> FrameQueue::write(store::Session& session, const std::deque<Entry>& batch) {
+Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& take) {
   for (const Entry& entry : batch) {
     const std::size_t frames = entry.block.info.frames;
     const std::size_t each = entry.block.bytes.size() / frames;
@@ -71,10 +86,25 @@ Result<std::uint64_t> FrameQueue::write(store::Session& session, const std::dequ
       Record record = entry.record;
       record.start_ns += static_cast<std::int64_t>(i) * entry.block.info.period_ns;
       record.device_index += i;
-      CREEL_TRY(session.append(record, std::span(entry.block.bytes).subspan(i * each, each)));
+      CREEL_TRY(take(record, std::span(entry.block.bytes).subspan(i * each, each)));
     }
   }
-  return session.commit();
+  return {};
+}
+
+Result<std::uint64_t> FrameQueue::write(store::Session& session, LiveAnswer* live,
+                                        const std::deque<Entry>& batch) {
+  CREEL_TRY(each_frame(batch, [&](const Record& record, std::span<const std::byte> frame) {
+    return session.append(record, frame);
+  }));
+  auto durable = session.commit();
+  if (durable.ok() && live != nullptr) {
+    CREEL_TRY(each_frame(batch, [&](const Record& record, std::span<const std::byte> frame) {
+      live->take(record, frame);
+      return Result<void>();
+    }));
+  }
+  return durable;
 }
 
 }  // namespace creel

@@ -8,10 +8,13 @@
 #include <deque>
 #include <functional>
 #include <memory>
+#include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
 #include "daemon/seams/scheduler.h"
+#include "daemon/series/live_answer.h"
 #include "daemon/store/session.h"
 #include "protocol/base/result.h"
 #include "protocol/ring/ring.h"
@@ -30,7 +33,9 @@ struct StoredBatch {
   std::size_t blocks = 0;     ///< so many blocks are durable: their ring slots may go
   std::uint64_t durable = 0;  ///< frames of the session that are durable now
   Result<void> result;  ///< an error: the store kept none of the batch, it is back in the queue
-  std::vector<std::string> warnings;  ///< what went wrong on the disk and was mended
+  std::vector<std::string> warnings;    ///< what went wrong on the disk and was mended
+  std::optional<RunningAnswer> answer;  ///< of all durable frames, when there is a new one
+  std::string no_answer;                ///< why there will be none any more; "" = nothing new
 };
 
 /// Control thread.
@@ -39,7 +44,9 @@ class FrameQueue {
   /// Called on the control thread after every batch.
   using Stored = std::function<void(const StoredBatch&)>;
 
-  FrameQueue(store::Session& session, Worker& worker, Scheduler& scheduler, Stored stored);
+  /// `live` sees every frame once it is durable; null = nobody does.
+  FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live, Worker& worker,
+             Scheduler& scheduler, Stored stored);
 
   /// Queues one block with the record of its first frame; the others of the block follow from it.
   void put(session::Record record, FrameBlock block);
@@ -54,10 +61,14 @@ class FrameQueue {
     session::Record record;
     FrameBlock block;
   };
+  using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
   void run_batch();
-  static Result<std::uint64_t> write(store::Session& session, const std::deque<Entry>& batch);
+  static Result<void> each_frame(const std::deque<Entry>& batch, const Take& take);
+  static Result<std::uint64_t> write(store::Session& session, LiveAnswer* live,
+                                     const std::deque<Entry>& batch);
 
   store::Session& session_;
+  std::shared_ptr<LiveAnswer> live_;  ///< touched by the worker only
   Worker& worker_;
   Scheduler& scheduler_;
   Stored stored_;

@@ -243,7 +243,8 @@ void add_energy(const H5::Group& data, const std::string& name, std::uint32_t pl
   const auto step = number_at(microscope, "dispersion_ev_per_channel");
   const auto first = number_at(microscope, "energy_offset_ev");
   if (step && first) {
-    add_axis(data, name, place, counted(columns, *first, *step), "eV", "energy loss as typed (eV)");
+    add_axis(data, name, place, counted(columns, *first + 0.5 * *step, *step), "eV",
+             "energy loss as typed, middle of the channel (eV)");
   } else {
     add_axis(data, name, place, counted(columns, 0, 1), "", "channel");
   }

@@ -119,6 +119,21 @@ Config Config::object(std::string_view name) {
   return {given == nullptr ? nlohmann::json::object() : *given, place_ + std::string(name) + "."};
 }
 
+std::vector<Config> Config::objects(std::string_view name) {
+  const nlohmann::json* given = find(name);
+  if (given == nullptr) {
+    return {};
+  }
+  if (!given->is_array()) {
+    refuse(name, *given, "a list of JSON objects");
+  }
+  std::vector<Config> list;
+  for (std::size_t i = 0; i < given->size(); ++i) {
+    list.emplace_back((*given)[i], place_ + std::string(name) + "[" + std::to_string(i) + "].");
+  }
+  return list;
+}
+
 bool Config::has(std::string_view name) const {
   return object_.contains(name);
 }

@@ -29,6 +29,8 @@ class Config {
                      const std::vector<std::string>& allowed);
   /// An object inside this one ({} when absent).
   Config object(std::string_view name);
+  /// The objects of a list ([] when absent), each with its number in messages ("name[2].").
+  std::vector<Config> objects(std::string_view name);
   [[nodiscard]] bool has(std::string_view name) const;
   void done() const;
 

@@ -21,7 +21,7 @@
 //              "settings": {NAME: {"type": "number" | "integer" | "text" | "flag", "unit", "min",
 //              "max"}}
 //                          those that set() takes; unit "" = a pure number; min and max for numbers
-//                          only
+//                          only; "allowed": list of texts, where only some are taken
 //   detector   "shape": {"rows", "columns"}; "pixel": "u8" | "u16" | "u32" | "f32"
 //              "exposure_ns": {"min", "max", "step"}; "readout_ns"; "frames_per_block" (most that
 //              one read gives) "saturation": pixel value at which a pixel is full, or "unknown"

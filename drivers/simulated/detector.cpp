@@ -6,7 +6,7 @@
 #include <cmath>
 #include <cstdlib>
 
-#include "drivers/simulated/laboratory_config.h"
+#include "drivers/simulated/world/laboratory_config.h"
 
 namespace creel::simulated {
 namespace {
@@ -35,18 +35,10 @@ void read_camera(kit::Config& config, sim::Camera& camera) {
   camera.counting = config.flag("counting", camera.counting);
 }
 
-std::uint64_t number_of(const std::string& name) {
-  std::uint64_t number = 0;
-  for (const char letter : name) {
-    number = sim::mix(number, sim::Stream::fixed_pattern, letter);
-  }
-  return number;
-}
-
 DetectorSetup read_setup(const nlohmann::json& config) {
   DetectorSetup setup;
   kit::Config fields(config);
-  setup.which = number_of(fields.text("name", ""));
+  setup.which = sim::number_of(fields.text("name", ""));
   read_camera(fields, setup.camera);
   setup.axis.dispersion_ev = fields.number("dispersion_ev", 0.5, 0.005, 5);
   setup.axis.first_channel_ev =
@@ -107,7 +99,8 @@ nlohmann::json Detector::describe() {
              {{"type", "number"},
               {"unit", "eV"},
               {"min", offset_limit(false)},
-              {"max", offset_limit(true)}}}}},
+              {"max", offset_limit(true)}}},
+            {"illumination", {{"type", "text"}, {"unit", ""}, {"allowed", {"spectrum", "even"}}}}}},
           {"shape", {{"rows", camera.rows}, {"columns", camera.columns}}},
           {"pixel", "u16"},
           {"exposure_ns", {{"min", kShortest_ns}, {"max", kLongest_ns}, {"step", kStep_ns}}},
@@ -122,15 +115,25 @@ nlohmann::json Detector::describe() {
 
 nlohmann::json Detector::settings() {
   return {{"energy_offset_ev", setup_.axis.offset_ev},
+          {"illumination", illumination_ == sim::Illumination::even ? "even" : "spectrum"},
           {"dispersion_ev", setup_.axis.dispersion_ev},
           {"first_channel_ev", setup_.axis.first_channel_ev}};
 }
 
 void Detector::set(const std::string& name, const nlohmann::json& value) {
+  if (name == "illumination") {
+    if (value != "spectrum" && value != "even") {
+      throw kit::Failure(CREEL_E_INVALID, "setting illumination: given " + value.dump() +
+                                              "; allowed: \"spectrum\", \"even\"");
+    }
+    illumination_ = value == "even" ? sim::Illumination::even : sim::Illumination::spectrum;
+    return;
+  }
   if (name != "energy_offset_ev") {
-    throw kit::Failure(
-        CREEL_E_INVALID,
-        "setting " + name + " is not known or cannot be changed; known: energy_offset_ev");
+    throw kit::Failure(CREEL_E_INVALID,
+                       "setting " + name +
+                           " is not known or cannot be changed; known: energy_offset_ev, "
+                           "illumination");
   }
   if (!value.is_number() || !(value.get<double>() >= offset_limit(false)) ||
       !(value.get<double>() <= offset_limit(true))) {
@@ -194,10 +197,14 @@ void Detector::take_log() {
 
 bool Detector::render(std::uint64_t index, std::span<std::uint16_t> out) {
   const std::int64_t begin = begin_ns(index);
-  view_.expected(*history_, begin, begin + exposure_ns_, setup_.axis, electrons_);
+  if (illumination_ == sim::Illumination::even) {
+    view_.expected_even(*history_, begin, begin + exposure_ns_, electrons_);
+  } else {
+    view_.expected(*history_, begin, begin + exposure_ns_, setup_.axis, electrons_);
+  }
   sim::Random random = sim::frame_random(services_.seed(), begin, setup_.which);
   return sensor_.render(electrons_, static_cast<double>(exposure_ns_) * 1e-9, random, workspace_,
-                        out);
+                        out, illumination_);
 }
 
 void Detector::act_out_faults(std::uint64_t index) {

@@ -1,11 +1,16 @@
 // A simulated detector of electrons behind a spectrometer. Config, all with defaults:
 //   "columns", "rows" (1 = spectra), "dispersion_ev", "first_channel_ev" (lower edge of channel 0)
-//   "readout_ms", "frames_per_block" (spectra only), and the sensor: "gain", "gain_spread",
-//   "read_noise", "dark_counts_per_s", "offset", "offset_pattern", "gain_pattern", "point_spread",
-//   "saturation", "spikes_per_s", "stripe_fwhm_rows", "counting" as in sim/camera.h "world"  see
-//   laboratory_config.h faults, by index of the frame since start, -1 = never: "lose_frame" (its
-//   index is missing), "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never
-//   returns again)
+//   "readout_ms", "frames_per_block" (spectra only)
+//   the sensor, as in sim/camera.h: "gain", "gain_spread", "read_noise", "dark_counts_per_s",
+//   "offset", "offset_pattern", "gain_pattern", "point_spread", "saturation", "spikes_per_s",
+//   "spike_counts", "stripe_fwhm_rows", "counting"
+//   "world"  see world/laboratory_config.h
+//   faults, by index of the frame since start, -1 = never: "lose_frame" (its index is missing),
+//   "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never returns again)
+// Settings:
+//   "energy_offset_ev"  shifts the energy axis
+//   "illumination"  "spectrum" (at first) or "even": the spectrometer spreads all electrons evenly
+//   over the sensor; with the beam in vacuum, for gain references
 // Frames wait in the device while nobody reads them: nothing is lost by being slow.
 #pragma once
 
@@ -59,6 +64,7 @@ class Detector : public kit::Detector {
   sim::Sensor::Workspace workspace_;
   std::vector<double> electrons_;
 
+  sim::Illumination illumination_ = sim::Illumination::spectrum;
   std::int64_t exposure_ns_ = 0, start_ns_ = 0;
   std::uint32_t frames_asked_ = 0, block_ = 1;
   std::uint64_t next_ = 0;  // index of the next frame

@@ -1,7 +1,7 @@
 #include "drivers/simulated/gauge.h"
 
-#include "drivers/simulated/laboratory_config.h"
 #include "drivers/simulated/shared_log.h"
+#include "drivers/simulated/world/laboratory_config.h"
 
 namespace creel::simulated {
 

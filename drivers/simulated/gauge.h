@@ -2,7 +2,7 @@
 // they read is what the instruments would show: it does not tell everything that happens to the
 // beam. Config:
 //   "gauge"  which of them: "laser_power", "high_tension", "room", or "all" (the default)
-//   "world"  see laboratory_config.h
+//   "world"  see world/laboratory_config.h
 #pragma once
 
 #include "drivers/kit/kit.h"

@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "drivers/simulated/laboratory_config.h"
+#include "drivers/simulated/world/laboratory_config.h"
 
 namespace creel::simulated {
 

@@ -1,11 +1,12 @@
 // A simulated shutter. Config:
-//   "shutter"     "beam" (above the specimen: ends dose), "cathode" (the laser to the cathode),
-//   "below" (between
-//                 specimen and detector: the dose goes on), "pump" (the pump laser); default "beam"
-//   "travel_ms"   from the order to the end of the movement, 0..1000, default 4; beam passes or
-//   stops at mid-way "measures"    whether it can tell where it stands, default true "stuck_open"
-//   fault: once open, it does not close. "silent" fault: it obeys, but never answers. "world" see
-//   laboratory_config.h
+//   "shutter"     "beam" (above the specimen: ends dose; the default), "cathode" (the laser to the
+//   cathode), "below" (between specimen and detector: the dose goes on), "pump" (the pump laser)
+//   "travel_ms"   from the order to the end of the movement, 0..1000, default 4; the beam passes or
+//   stops at mid-way
+//   "measures"    whether it can tell where it stands, default true
+//   "stuck_open"  fault: once open, it does not close
+//   "silent"      fault: it obeys, but never answers
+//   "world"       see world/laboratory_config.h
 //
 // SAFETY: software shutter control is NOT a personnel-safety interlock, and this is a simulation. A
 // class 4 laser needs hard-wired interlocks, eyewear and a laser safety officer (IEC 60825-1, ANSI

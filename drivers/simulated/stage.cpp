@@ -3,7 +3,7 @@
 #include <array>
 #include <cmath>
 
-#include "drivers/simulated/laboratory_config.h"
+#include "drivers/simulated/world/laboratory_config.h"
 
 namespace creel::simulated {
 namespace {

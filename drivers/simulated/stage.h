@@ -1,8 +1,10 @@
 // A simulated stage with everything that moves. Axes: x and y of the specimen (um; the film ends at
-// "film_until_um", beyond is vacuum), delay between pump and probe (ps), energy offset of the
-// spectrometer (eV). Each axis is also a setting, so that a block of a series can go somewhere
-// before it starts. Config:
-//   "speed"  units of the axis per second, default 200; "world" see laboratory_config.h
+// "film_until_um", beyond it lies vacuum and whatever is "mounted"), delay between pump and probe
+// (ps), energy offset of the spectrometer (eV). Each axis is also a setting, so that a block of a
+// series can go somewhere before it starts. World time passes while it moves; the beam, if it is
+// on, stays on the old place until the stage stands (the way between is not modelled). Config:
+//   "speed"  units of the axis per second, default 200
+//   "world"  see world/laboratory_config.h
 #pragma once
 
 #include <mutex>

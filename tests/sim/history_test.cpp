@@ -166,6 +166,42 @@ TEST(Source, CurrentGoesAsAPowerOfTheLaser) {
   }
 }
 
+TEST(Source, ExponentOfPhotoEmissionIsRecoveredFromTheDrift) {
+  // Multi-photon emission: the current goes as the n-th power of the pulse energy, n the number of
+  // photons that an electron needs, ceil(work function / photon energy); the slope of log current
+  // over log power is n (common practice). Here as a laboratory would find it, from power readings
+  // and beam current along a drift, by least squares.
+  for (const double order : {1.0, 2.0, 3.0}) {
+    Source source = steady();
+    source.residual_fraction = 0;
+    source.photon_order = order;
+    source.laser_drift = 0.05;
+    double n = 0;
+    double sx = 0;
+    double sy = 0;
+    double sxx = 0;
+    double sxy = 0;
+    for (double t = 0; t < 50000; t += 100) {
+      const double x = std::log(laser_power_mw(source, 9, t));
+      const double y = std::log(electrons(source, 9, t, t + 0.01, false, -1e9));
+      n += 1;
+      sx += x;
+      sy += y;
+      sxx += x * x;
+      sxy += x * y;
+    }
+    EXPECT_NEAR((n * sxy - sx * sy) / (n * sxx - sx * sx), order, 1e-3);
+  }
+}
+
+TEST(Source, SmoothNoiseIsTheSameHoweverItIsAskedFor) {
+  SmoothNoise in_order(4, Stream::laser_fast, 4.0);
+  for (double t = -20; t < 100; t += 0.3) {
+    EXPECT_EQ(in_order.at(t), smooth_noise(4, Stream::laser_fast, t, 4.0)) << t;
+  }
+  EXPECT_EQ(in_order.at(-7), smooth_noise(4, Stream::laser_fast, -7, 4.0));
+}
+
 TEST(Source, LaserDropsOutAsOftenAndAsLongAsAsked) {
   Source source = steady();
   source.dropouts_per_hour = 6;

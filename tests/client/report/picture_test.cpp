@@ -41,6 +41,7 @@ class MemoryReader : public session::Reader {
     record.sequence = records_.size();
     record.exposure = records_.size();
     record.kind = static_cast<std::uint8_t>(kind);
+    record.first_channel_ev = -24;
     record.exposure_set_ns = seconds(1).value;
     record.flags = flags;
     if (kind == ExposureKind::specimen) {

@@ -100,7 +100,7 @@ def check_known(file, expected):
     assert gain[()] == 2.0
     data = default_data(file)
     energy = data["axis_energy" if expected["rows"] == 1 else "axis_i"]
-    assert text(energy.attrs["units"]) == "eV" and energy[0] == 650 and energy[4] == 651
+    assert text(energy.attrs["units"]) == "eV" and energy[0] == 650.125 and energy[4] == 651.125
     detector = entry["measurement/instrument/detector/data"]
     signal = data[text(data.attrs["signal"])]
     assert detector.id == signal.id or detector == signal

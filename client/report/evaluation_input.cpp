@@ -1,0 +1,143 @@
+#include "client/report/evaluation_input.h"
+
+#include <cmath>
+#include <functional>
+#include <span>
+#include <vector>
+
+#include "protocol/base/text.h"
+
+namespace creel::report {
+
+namespace {
+
+using nlohmann::json;
+
+using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
+
+/// Hands every intact frame to `take`; returns how many are damaged.
+Result<std::uint64_t> each_frame(session::Reader& reader, const Progress& progress,
+                                 const Take& take) {
+  std::vector<std::byte> frame(reader.documents().shape.bytes());
+  std::uint64_t damaged = 0;
+  const std::size_t total = reader.records().size();
+  for (std::size_t i = 0; i < total; ++i) {
+    if (reader.read_frame(i, frame).ok()) {
+      CREEL_TRY(take(reader.records()[i], frame));
+    } else {
+      ++damaged;
+    }
+    if (progress && !progress(i + 1, total)) {
+      return Error{ErrorCode::cancelled, "interrupted; nothing was written"};
+    }
+  }
+  return damaged;
+}
+
+/// What says which detector took the frames: its identity as it describes itself.
+json identity_of(const SessionInput& input) {
+  const json devices = input.documents.devices;
+  const json described =
+      devices.is_object()
+          ? devices.value(input.series.detector, json::object()).value("describe", json::object())
+          : json::object();
+  return described.is_object() ? described.value("identity", json()) : json();
+}
+
+json microscope_field(const SessionInput& input, const char* field) {
+  return input.series.document.value("microscope", json::object()).value(field, json());
+}
+
+}  // namespace
+
+Result<SessionInput> read_session(session::FileSource& source, const std::string& path,
+                                  std::shared_ptr<const analysis::GainMap> gain,
+                                  const Progress& progress) {
+  auto reader = session::Reader::open(source, path);
+  if (!reader.ok()) {
+    return reader.error();
+  }
+  SessionInput input;
+  input.path = path;
+  input.documents = (*reader)->documents();
+  auto series = parse_series(input.documents.series_text, input.documents.name + " (its series)");
+  if (!series.ok()) {
+    return series.error();
+  }
+  input.series = std::move(*series);
+  if (!input.series.dispersion_ev) {
+    return Error{ErrorCode::refused,
+                 "session " + input.documents.name +
+                     " does not say microscope.dispersion_ev_per_channel; without an energy axis "
+                     "there is nothing to evaluate"};
+  }
+  analysis::SpectraCollector collector(
+      {input.documents.name, input.documents.shape, *input.series.dispersion_ev, std::move(gain)});
+  auto damaged = each_frame(
+      **reader, progress,
+      [&](const session::Record& record, std::span<const std::byte> frame) -> Result<void> {
+        if (!std::isfinite(record.first_channel_ev) &&
+            record.kind != static_cast<std::uint8_t>(ExposureKind::dark)) {
+          return Error{ErrorCode::refused,
+                       "session " + input.documents.name +
+                           " does not say microscope.energy_offset_ev; without an energy axis "
+                           "there is nothing to evaluate"};
+        }
+        return collector.add(analysis::frame_info(record), frame);
+      });
+  if (!damaged.ok()) {
+    return damaged.error();
+  }
+  input.damaged = *damaged;
+  auto spectra = collector.finish();
+  if (!spectra.ok()) {
+    return spectra.error();
+  }
+  input.spectra = std::move(*spectra);
+  return input;
+}
+
+Result<std::shared_ptr<const analysis::GainMap>> read_gain(session::FileSource& source,
+                                                           const std::string& path,
+                                                           const Progress& progress) {
+  auto reader = session::Reader::open(source, path);
+  if (!reader.ok()) {
+    return reader.error();
+  }
+  analysis::GainReference reference((*reader)->documents().shape);
+  auto damaged = each_frame(**reader, progress,
+                            [&](const session::Record& record, std::span<const std::byte> frame) {
+                              return reference.add(analysis::frame_info(record), frame);
+                            });
+  if (!damaged.ok()) {
+    return damaged.error();
+  }
+  auto map = reference.map((*reader)->documents().name);
+  if (!map.ok()) {
+    return map.error().during("session " + (*reader)->documents().name);
+  }
+  return std::shared_ptr<const analysis::GainMap>(
+      std::make_shared<analysis::GainMap>(std::move(*map)));
+}
+
+std::string differs(const SessionInput& one, const SessionInput& other) {
+  const std::string both = one.documents.name + " and " + other.documents.name;
+  if (identity_of(one) != identity_of(other)) {
+    return both + " were taken with different detectors: " + identity_of(one).dump() + ", " +
+           identity_of(other).dump();
+  }
+  if (!(one.documents.shape == other.documents.shape)) {
+    return both + " have frames of different shapes";
+  }
+  for (const char* field :
+       {"dispersion_ev_per_channel", "high_tension_kv", "collection_semi_angle_mrad"}) {
+    const json first = microscope_field(one, field);
+    const json second = microscope_field(other, field);
+    if (first != second) {
+      return both + " differ in microscope." + field + ": " + first.dump() + ", " + second.dump();
+    }
+  }
+  return "";
+}
+
+}  // namespace creel::report

@@ -1,0 +1,219 @@
+#include "client/report/evaluation_page.h"
+
+#include <cmath>
+
+#include "protocol/base/text.h"
+
+namespace creel::report {
+
+namespace {
+
+using analysis::Evaluation;
+using analysis::SessionReport;
+
+/// Value and error with as many decimals as two digits of the error need.
+std::string with_error(double value, double sigma) {
+  if (!std::isfinite(sigma) || sigma <= 0) {
+    return number(value);
+  }
+  const int decimals = std::max(0, 1 - static_cast<int>(std::floor(std::log10(sigma))));
+  char text[80];
+  std::snprintf(text, sizeof text, "%.*f +- %.*f", decimals, value, decimals, sigma);
+  return text;
+}
+
+struct Line {
+  std::string what, value, note;
+};
+
+void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
+  if (!evaluation.oxidation) {
+    if (!evaluation.oxidation_withheld.empty()) {
+      lines.push_back({"oxidation state", "withheld", evaluation.oxidation_withheld});
+    }
+    return;
+  }
+  const analysis::OxidationFit& fit = *evaluation.oxidation;
+  lines.push_back({"oxidation state of " + evaluation.element + " at zero dose",
+                   with_error(evaluation.state, evaluation.sigma_state), ""});
+  lines.push_back({"part in the high state at zero dose", with_error(fit.x0, fit.sigma_x0),
+                   "other background windows change it by up to " +
+                       number(evaluation.x0_by_background, 2) +
+                       "; references 0.1 eV off would by " + number(evaluation.x0_by_tenth_ev, 2) +
+                       " (not in the error)"});
+  lines.push_back(
+      {"critical dose",
+       fit.damage_told ? with_error(fit.critical_dose, fit.sigma_critical_dose) + " e/A^2"
+                       : "not told by these data",
+       fit.damage_told ? "first order in dose"
+                       : "the damage rate is " + with_error(fit.k, fit.sigma_k) + " A^2/e"});
+  lines.push_back({"the same without regard to damage", with_error(fit.plain_x, fit.sigma_plain_x),
+                   "the mean over the exposures: biased by the damage, for comparison only"});
+  lines.push_back({"fit",
+                   "chi^2 " + number(fit.chi_square, 3) + " for " +
+                       std::to_string(fit.degrees_of_freedom) + " degrees of freedom",
+                   ""});
+}
+
+std::vector<Line> answer_lines(const Evaluation& evaluation) {
+  std::vector<Line> lines;
+  if (evaluation.ratio) {
+    lines.push_back({"white-line ratio L3/L2",
+                     with_error(evaluation.ratio->value, evaluation.ratio->sigma),
+                     "two-step method, mean over the exposures; other background windows change it "
+                     "by up to " +
+                         number(evaluation.ratio_by_background, 2)});
+  } else {
+    lines.push_back({"white-line ratio L3/L2", "withheld", evaluation.ratio_withheld});
+  }
+  add_state(evaluation, lines);
+  if (evaluation.specimen.t_over_lambda) {
+    lines.push_back({"thickness t/lambda", number(*evaluation.specimen.t_over_lambda, 3),
+                     "in inelastic mean free paths, from the low loss"});
+  }
+  lines.push_back({"exposures", std::to_string(evaluation.specimen.specimen_frames),
+                   std::to_string(evaluation.specimen.left_out) + " left out, " +
+                       std::to_string(evaluation.specimen.spikes) +
+                       " X-ray spikes removed, energy drift " +
+                       number(evaluation.specimen.drift_least_ev, 2) + " to " +
+                       number(evaluation.specimen.drift_most_ev, 2) + " eV corrected"});
+  return lines;
+}
+
+std::string escaped(const std::string& text) {
+  std::string out;
+  for (const char c : text) {
+    switch (c) {
+      case '&':
+        out += "&amp;";
+        break;
+      case '<':
+        out += "&lt;";
+        break;
+      case '>':
+        out += "&gt;";
+        break;
+      case '"':
+        out += "&quot;";
+        break;
+      default:
+        out += static_cast<unsigned char>(c) < 0x20 && c != '\n' && c != '\t' ? ' ' : c;
+    }
+  }
+  return out;
+}
+
+/// Only the drawing itself: the XML declaration of a file has no place inside a page.
+std::string drawing(const std::string& svg) {
+  const auto begins = svg.find("<svg");
+  return begins == std::string::npos ? "" : svg.substr(begins);
+}
+
+std::string row(const std::vector<std::string>& cells, const char* tag = "td") {
+  std::string text = "<tr>";
+  for (const std::string& cell : cells) {
+    text += std::string("<") + tag + ">" + escaped(cell) + "</" + tag + ">";
+  }
+  return text + "</tr>\n";
+}
+
+std::string sessions_table(const Evaluation& evaluation) {
+  std::string text =
+      "<table>\n" + row({"session", "state", "L3/L2", "t/lambda", "exposures", "darks",
+                         "zero-loss frames", "left out", "zero-loss width (eV)", "gain map"},
+                        "th");
+  const auto add = [&text](const SessionReport& one, const std::string& state) {
+    text +=
+        row({one.name, state, one.ratio ? with_error(one.ratio->value, one.ratio->sigma) : "none",
+             one.t_over_lambda ? number(*one.t_over_lambda, 3) : "unknown",
+             std::to_string(one.specimen_frames), std::to_string(one.dark_frames),
+             std::to_string(one.zero_loss_frames), std::to_string(one.left_out),
+             number(one.zero_loss_fwhm_ev, 3), one.gain_map.empty() ? "none" : one.gain_map});
+  };
+  add(evaluation.specimen, "asked for");
+  for (const SessionReport& reference : evaluation.references) {
+    add(reference, number(reference.state, 3));
+  }
+  return text + "</table>\n";
+}
+
+std::string windows_text(const analysis::WhiteLineWindows& windows) {
+  const auto span = [](const analysis::Window& window) {
+    return number(window.from_ev, 6) + " to " + number(window.to_ev, 6) + " eV";
+  };
+  return "Windows: background " + span(windows.background) + ", L3 " + span(windows.l3) + ", L2 " +
+         span(windows.l2) + ", behind the lines " + span(windows.after) + ". Steps at " +
+         number(windows.step3_ev, 6) + " and " + number(windows.step2_ev, 6) +
+         " eV, 2:1 (Pearson, Ahn, Fultz, Phys. Rev. B 47, 8471 (1993); van Aken, Liebscher, Phys. "
+         "Chem. Minerals 29, 188 (2002)).";
+}
+
+std::string provenance(const PageInput& input) {
+  std::string text = "<ul>\n";
+  const auto add = [&text](const char* what, const SessionInput& one) {
+    text += "<li>" + std::string(what) + ": " + escaped(one.path) + ", begun " +
+            utc_text(one.documents.start_utc_ns) + ", written by " +
+            escaped(one.documents.software.dump()) + "</li>\n";
+  };
+  add("specimen", *input.specimen);
+  for (const SessionInput* reference : input.references) {
+    add("reference", *reference);
+  }
+  return text + "</ul>\n";
+}
+
+constexpr const char* kStyle =
+    "body{font:16px/1.5 'DejaVu Sans',sans-serif;color:#27415e;max-width:60rem;margin:2rem "
+    "auto;padding:0 1rem;background:#fff}h1{font-size:1.5rem}h2{font-size:1.1rem;margin-top:2rem}"
+    "table{border-collapse:collapse;font-size:.85rem}td,th{border-bottom:1px solid "
+    "#e3ddd0;padding:.3rem .6rem;text-align:left;vertical-align:top}th{color:#8a5a2b}"
+    ".value{font-weight:bold;white-space:nowrap}.note{color:#5f6368}svg{width:100%;height:auto}";
+
+}  // namespace
+
+std::string answer_text(const Evaluation& evaluation) {
+  std::size_t width = 0;
+  const std::vector<Line> lines = answer_lines(evaluation);
+  for (const Line& line : lines) {
+    width = std::max(width, line.what.size());
+  }
+  std::string text;
+  for (const Line& line : lines) {
+    text += (text.empty() ? "" : "\n") + line.what +
+            std::string(width + 2 - line.what.size(), ' ') + line.value +
+            (line.note.empty() ? "" : "\n    " + line.note);
+  }
+  for (const std::string& remark : evaluation.remarks) {
+    text += "\nnote: " + remark;
+  }
+  return text;
+}
+
+std::string evaluation_page(const Evaluation& evaluation, const PageInput& input) {
+  const std::string title =
+      input.specimen->series.document.value("title", evaluation.specimen.name);
+  std::string page = "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>" +
+                     escaped(title) + "</title><style>" + kStyle + "</style></head><body>\n<h1>" +
+                     escaped(title) + "</h1>\n<table>\n";
+  for (const Line& line : answer_lines(evaluation)) {
+    page += "<tr><td>" + escaped(line.what) + "</td><td class=\"value\">" + escaped(line.value) +
+            "</td><td class=\"note\">" + escaped(line.note) + "</td></tr>\n";
+  }
+  page += "</table>\n";
+  for (const std::string& remark : evaluation.remarks) {
+    page += "<p class=\"note\">Note: " + escaped(remark) + "</p>\n";
+  }
+  page += "<h2>The edge</h2>\n" + drawing(input.edge_svg) + "\n<p class=\"note\">" +
+          escaped(windows_text(evaluation.windows)) + "</p>\n<h2>Against dose</h2>\n" +
+          drawing(input.dose_svg) + "\n<h2>Sessions</h2>\n" + sessions_table(evaluation) +
+          "<h2>Where it comes from</h2>\n" + provenance(input);
+  if (!input.results_file.empty()) {
+    page += "<p class=\"note\">All numbers: " + escaped(input.results_file) + "</p>\n";
+  }
+  return page +
+         "<p class=\"note\">Errors are one standard deviation. The dose scale has its own error, "
+         "which moves the critical dose and not the oxidation state at zero dose.</p>\n"
+         "</body></html>\n";
+}
+
+}  // namespace creel::report

@@ -1,0 +1,393 @@
+#include "daemon/analysis/edge.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <numeric>
+#include <string>
+
+#include "daemon/analysis/shift.h"
+
+namespace creel::analysis {
+
+namespace {
+
+using Functionals = std::array<std::vector<double>, kQuantities>;
+
+/// Straight line y = slope x + constant with weights; through the origin where that would be negative.
+void fit_line(std::span<const double> x, std::span<const double> y, std::span<const double> weight,
+              double& slope, double& constant) {
+  double s = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    s += weight[i];
+    sx += weight[i] * x[i];
+    sy += weight[i] * y[i];
+    sxx += weight[i] * x[i] * x[i];
+    sxy += weight[i] * x[i] * y[i];
+  }
+  const double determinant = s * sxx - sx * sx;
+  if (determinant > 1e-9 * s * sxx) {
+    slope = (s * sxy - sx * sy) / determinant;
+    constant = (sy - slope * sx) / s;
+  } else {
+    slope = sxx > 0 ? sxy / sxx : 0.0;
+    constant = 0;
+  }
+}
+
+/// Shift, in channels, from a group's own channels to those of the grid.
+double shift_of(const FrameGroup& group, const Grid& grid) {
+  return (group.first_ev - group.drift_ev - grid.first_ev) / grid.dispersion_ev;
+}
+
+/// Whether the channels that the evaluation needs exist in this group.
+bool reaches(const FrameGroup& group, const Grid& grid, const WhiteLineWindows& windows) {
+  const double margin = 3 * grid.dispersion_ev;
+  const double first = group.first_ev - group.drift_ev;
+  return first + margin <= windows.background.from_ev &&
+         first + static_cast<double>(grid.channels) * grid.dispersion_ev - margin >=
+             windows.after.to_ev;
+}
+
+std::vector<std::size_t> by_dose(const std::vector<FrameGroup>& core,
+                                 const std::vector<std::size_t>& usable) {
+  std::vector<std::size_t> order = usable;
+  std::stable_sort(order.begin(), order.end(), [&core](std::size_t a, std::size_t b) {
+    return core[a].dose_before + core[a].dose_after < core[b].dose_before + core[b].dose_after;
+  });
+  return order;
+}
+
+/// Which dose group each core group belongs to: about as many exposures in each.
+std::vector<std::size_t> assign(const std::vector<FrameGroup>& core,
+                                const std::vector<std::size_t>& order, std::size_t groups) {
+  double all = 0;
+  for (const std::size_t i : order) {
+    all += static_cast<double>(core[i].frames);
+  }
+  std::vector<std::size_t> where(core.size(), 0);
+  double before = 0;
+  for (const std::size_t i : order) {
+    const double middle = before + 0.5 * static_cast<double>(core[i].frames);
+    where[i] = std::min(groups - 1,
+                        static_cast<std::size_t>(middle / all * static_cast<double>(groups)));
+    before += static_cast<double>(core[i].frames);
+  }
+  return where;
+}
+
+double dot(std::span<const double> a, std::span<const double> b) {
+  return std::inner_product(a.begin(), a.end(), b.begin(), 0.0);
+}
+
+/// Covariance of two functionals of one core group.
+double covariance_of(std::span<const double> a, std::span<const double> b, const FrameGroup& group,
+                     const NoiseLine& noise) {
+  const auto frames = static_cast<double>(group.frames);
+  const std::vector<double>& s = group.counts;
+  double sum = 0;
+  for (std::size_t c = 0; c < s.size(); ++c) {
+    if (a[c] == 0 && b[c] == 0) {
+      continue;
+    }
+    sum += a[c] * b[c] * (noise.slope[0] * s[c] + frames * noise.constant[0]);
+    for (std::size_t lag = 1; lag < kLags && c + lag < s.size(); ++lag) {
+      const double level = 0.5 * (s[c] + s[c + lag]);
+      sum += (a[c] * b[c + lag] + a[c + lag] * b[c]) *
+             (noise.slope[lag] * level + frames * noise.constant[lag]);
+    }
+  }
+  return sum;
+}
+
+/// Same, where a or b may reach into a channel where both are zero beyond: rows of all four.
+void add_covariance(const Functionals& w, const FrameGroup& group, const NoiseLine& noise,
+                    std::array<EdgeNumbers, kQuantities>& into) {
+  for (std::size_t i = 0; i < kQuantities; ++i) {
+    for (std::size_t j = i; j < kQuantities; ++j) {
+      const double value = covariance_of(w[i], w[j], group, noise);
+      into[i][j] += value;
+      into[j][i] += j == i ? 0.0 : value;
+    }
+  }
+}
+
+/// What was measured group by group, for the check of the noise.
+struct Contrast {
+  double time_s = 0, per_frame = 0, variance = 0;
+};
+
+/// Variance of the line contrast from frame to frame over the expected one.
+double noise_factor(std::vector<Contrast>& contrasts) {
+  std::stable_sort(contrasts.begin(), contrasts.end(),
+                   [](const Contrast& a, const Contrast& b) { return a.time_s < b.time_s; });
+  double seen = 0;
+  double expected = 0;
+  for (std::size_t i = 1; i < contrasts.size(); ++i) {
+    const double step = contrasts[i].per_frame - contrasts[i - 1].per_frame;
+    const double variance = contrasts[i].variance + contrasts[i - 1].variance;
+    seen += step * step / variance;
+    expected += 1;
+  }
+  return expected > 0 ? seen / expected : 1.0;
+}
+
+/// Successive differences of n values hold about 2/3 (n - 1) degrees of freedom.
+bool more_than_chance(double factor, std::size_t values) {
+  const double freedom = 2.0 / 3.0 * static_cast<double>(values - 1);
+  return values > 8 && factor > 1.0 + 3.5 * std::sqrt(2.0 / freedom);
+}
+
+class Measurement {
+ public:
+  Measurement(const SessionSpectra& session, const WhiteLineWindows& windows,
+              const SingleScattering& single)
+      : session_(session), windows_(windows), single_(single) {}
+
+  Result<EdgeMeasurement> run(std::size_t groups) {
+    CREEL_TRY(align());
+    CREEL_TRY(learn());
+    auto background = fit_background(made_.sum, made_.grid, windows_.background, constant());
+    if (!background) {
+      return background.error().during("session " + session_.name);
+    }
+    made_.background = *background;
+    make_functionals();
+    make_edge();
+    measure(std::max<std::size_t>(1, std::min(groups, usable_.size())));
+    return std::move(made_);
+  }
+
+ private:
+  Result<void> align() {
+    made_.grid = {session_.core.front().first_ev, session_.dispersion_ev, session_.channels};
+    made_.sum.assign(session_.channels, 0.0);
+    for (std::size_t i = 0; i < session_.core.size(); ++i) {
+      const FrameGroup& group = session_.core[i];
+      if (!reaches(group, made_.grid, windows_)) {
+        made_.frames_off_axis += group.frames;
+        continue;
+      }
+      if (usable_.empty()) {
+        made_.grid.first_ev = group.first_ev;
+      }
+      usable_.push_back(i);
+      made_.frames += group.frames;
+      add_shifted(group.counts, shift_of(group, made_.grid), made_.sum);
+    }
+    if (usable_.empty()) {
+      const Grid& grid = made_.grid;
+      return Error{ErrorCode::refused,
+                   "session " + session_.name + ": the energy axis covers " +
+                       std::to_string(grid.first_ev) + " to " + std::to_string(grid.end()) +
+                       " eV; the edge needs " + std::to_string(windows_.background.from_ev) +
+                       " to " + std::to_string(windows_.after.to_ev) + " eV"};
+    }
+    return check_windows(windows_, made_.grid);
+  }
+
+  [[nodiscard]] std::size_t channel(double ev) const {
+    const double c = (ev - made_.grid.first_ev) / made_.grid.dispersion_ev;
+    return static_cast<std::size_t>(std::clamp(c, 0.0, static_cast<double>(session_.channels)));
+  }
+
+  Result<void> learn() {
+    auto noise = fit_noise(session_.noise, channel(windows_.background.from_ev),
+                           channel(windows_.after.to_ev));
+    if (!noise) {
+      return noise.error().during("session " + session_.name);
+    }
+    made_.noise = *noise;
+    made_.sigma.resize(session_.channels);
+    for (std::size_t c = 0; c < session_.channels; ++c) {
+      const double variance = made_.noise.slope[0] * made_.sum[c] +
+                              static_cast<double>(made_.frames) * made_.noise.constant[0];
+      made_.sigma[c] = std::sqrt(std::max(0.0, variance));
+    }
+    return {};
+  }
+
+  /// Variance of a channel that does not come from counting, over the gain: for the weights.
+  [[nodiscard]] double constant() const {
+    const double slope = made_.noise.slope[0];
+    return slope > 0 ? std::max(0.0, static_cast<double>(made_.frames) * made_.noise.constant[0] /
+                                         slope)
+                     : 0.0;
+  }
+
+  /// The edge begins where the background window ends.
+  [[nodiscard]] std::vector<double> beyond_background() const {
+    return overlap(made_.grid, {windows_.background.to_ev, made_.grid.end()});
+  }
+
+  void make_functionals() {
+    functionals_ = white_line_functionals(windows_, made_.grid);
+    const std::vector<double> keep = beyond_background();
+    for (auto& u : functionals_) {
+      u = single_.transposed(u);
+      for (std::size_t c = 0; c < u.size(); ++c) {
+        u[c] *= keep[c];
+      }
+      u = made_.background.functional(made_.grid, u);
+    }
+  }
+
+  void make_edge() {
+    const std::vector<double> keep = beyond_background();
+    const std::vector<double> background = made_.background.on(made_.grid);
+    made_.edge.resize(session_.channels);
+    for (std::size_t c = 0; c < session_.channels; ++c) {
+      made_.edge[c] = keep[c] * (made_.sum[c] - background[c]);
+    }
+    made_.edge = single_.apply(made_.edge);
+    made_.edge_sigma = made_.sigma;
+  }
+
+  Functionals on_group(const FrameGroup& group) const {
+    Functionals w;
+    for (std::size_t i = 0; i < kQuantities; ++i) {
+      w[i] = unshifted(functionals_[i], shift_of(group, made_.grid));
+    }
+    return w;
+  }
+
+  void measure(std::size_t groups) {
+    const auto order = by_dose(session_.core, usable_);
+    const auto where = assign(session_.core, order, groups);
+    made_.numbers.assign(groups, {});
+    made_.covariance.assign(groups, {});
+    made_.doses.resize(groups);
+    made_.on_dark.resize(groups);
+    made_.on_gain.resize(groups);
+    made_.by_shift.assign(groups, {});
+    EdgeNumbers whole{};
+    for (std::size_t i = 0; i < kQuantities; ++i) {
+      whole[i] = dot(functionals_[i], made_.sum);
+    }
+    const double l3 = whole[kL3Low] + whole[kL3High];
+    std::vector<Contrast> contrasts;
+    for (const std::size_t index : order) {
+      const FrameGroup& group = session_.core[index];
+      const std::size_t k = where[index];
+      const Functionals w = on_group(group);
+      EdgeNumbers numbers{};
+      for (std::size_t i = 0; i < kQuantities; ++i) {
+        numbers[i] = dot(w[i], group.counts);
+        made_.numbers[k][i] += numbers[i];
+      }
+      std::array<EdgeNumbers, kQuantities> covariance{};
+      add_covariance(w, group, made_.noise, covariance);
+      add_to_group(k, group, w, covariance);
+      contrasts.push_back(contrast(group, numbers, covariance, whole[kL2], l3));
+    }
+    made_.noise_factor = noise_factor(contrasts);
+    if (more_than_chance(made_.noise_factor, contrasts.size())) {
+      made_.noise_widened = true;
+      inflate();
+    }
+  }
+
+  /// L2 of the whole times L3 minus L3 of the whole times L2: what the ratio's noise consists of,
+  /// without what both lines do together.
+  static Contrast contrast(const FrameGroup& group, const EdgeNumbers& numbers,
+                           const std::array<EdgeNumbers, kQuantities>& covariance, double l2,
+                           double l3) {
+    const EdgeNumbers weight = {l2, l2, -l3, 0};
+    Contrast made;
+    const auto frames = static_cast<double>(group.frames);
+    made.time_s = group.middle_s;
+    for (std::size_t i = 0; i < kLines; ++i) {
+      made.per_frame += weight[i] * numbers[i] / frames;
+      for (std::size_t j = 0; j < kLines; ++j) {
+        made.variance += weight[i] * weight[j] * covariance[i][j] / (frames * frames);
+      }
+    }
+    return made;
+  }
+
+  void add_to_group(std::size_t k, const FrameGroup& group, const Functionals& w,
+                    const std::array<EdgeNumbers, kQuantities>& covariance) {
+    const auto frames = static_cast<double>(group.frames);
+    made_.doses[k].push_back({group.dose_before, group.dose_after, frames});
+    for (std::size_t i = 0; i < kQuantities; ++i) {
+      std::vector<double>& dark = made_.on_dark[k][i][group.exposure_set_ns];
+      std::vector<double>& gain = made_.on_gain[k][i];
+      dark.resize(session_.channels, 0.0);
+      gain.resize(session_.channels, 0.0);
+      for (std::size_t c = 0; c < session_.channels; ++c) {
+        dark[c] -= frames * w[i][c];
+        gain[c] += w[i][c] * group.counts[c];
+        if (c + 1 < session_.channels) {
+          // A shift of the axis by dE turns S into S - S' dE.
+          made_.by_shift[k][i] -= w[i][c] * (group.counts[c + 1] - group.counts[c == 0 ? 0 : c - 1]) /
+                                  (2 * made_.grid.dispersion_ev);
+        }
+      }
+      for (std::size_t j = 0; j < kQuantities; ++j) {
+        made_.covariance[k][i][j] += covariance[i][j];
+      }
+    }
+  }
+
+  void inflate() {
+    for (auto& covariance : made_.covariance) {
+      for (auto& row : covariance) {
+        for (double& value : row) {
+          value *= made_.noise_factor;
+        }
+      }
+    }
+  }
+
+  const SessionSpectra& session_;
+  const WhiteLineWindows& windows_;
+  const SingleScattering& single_;
+  EdgeMeasurement made_;
+  std::vector<std::size_t> usable_;  // core groups
+  Functionals functionals_;          // on the raw, aligned spectrum
+};
+
+}  // namespace
+
+Result<NoiseLine> fit_noise(const FrameNoise& noise, std::size_t from, std::size_t to) {
+  if (noise.pairs < 2 || to <= from + 8) {
+    return Error{ErrorCode::refused,
+                 "noise cannot be told from " + std::to_string(noise.pairs + 1) +
+                     " specimen exposures; at least 3 are needed"};
+  }
+  const auto pairs = static_cast<double>(noise.pairs);
+  NoiseLine line;
+  std::vector<double> level, seen, weight;
+  for (std::size_t lag = 0; lag < kLags; ++lag) {
+    level.clear();
+    seen.clear();
+    for (std::size_t c = from; c + lag < to; ++c) {
+      level.push_back(0.5 * (noise.level[c] + noise.level[c + lag]));
+      seen.push_back(noise.products[lag][c] / pairs);
+    }
+    // A variance estimate is as uncertain as it is large; two rounds settle the weights.
+    weight.assign(level.size(), 1.0);
+    for (int round = 0; round < 3; ++round) {
+      fit_line(level, seen, weight, line.slope[lag], line.constant[lag]);
+      for (std::size_t i = 0; i < level.size(); ++i) {
+        const double variance = line.slope[0] * level[i] + line.constant[0];
+        weight[i] = variance > 0 ? 1.0 / (variance * variance) : 0.0;
+      }
+    }
+  }
+  if (!(line.slope[0] * level.front() + line.constant[0] > 0)) {
+    return Error{ErrorCode::refused, "the specimen exposures do not vary at all; these are not "
+                                     "measured frames"};
+  }
+  return line;
+}
+
+Result<EdgeMeasurement> measure_edge(const SessionSpectra& session, const WhiteLineWindows& windows,
+                                     const SingleScattering& single, std::size_t groups) {
+  if (session.core.empty()) {
+    return Error{ErrorCode::refused, "session " + session.name + ": no specimen exposures"};
+  }
+  return Measurement(session, windows, single).run(groups);
+}
+
+}  // namespace creel::analysis

@@ -1,0 +1,155 @@
+#include "daemon/analysis/evaluation_json.h"
+
+#include <cmath>
+
+namespace creel::analysis {
+
+namespace {
+
+using nlohmann::json;
+
+/// JSON has no NaN: what is not known is null.
+json number(double value) {
+  return std::isfinite(value) ? json(value) : json(nullptr);
+}
+
+json numbers(const std::vector<double>& values) {
+  json list = json::array();
+  for (const double value : values) {
+    list.push_back(number(value));
+  }
+  return list;
+}
+
+json window(const Window& one) {
+  return {{"from_ev", one.from_ev}, {"to_ev", one.to_ev}};
+}
+
+json ratio_json(const std::optional<Ratio>& ratio) {
+  if (!ratio) {
+    return nullptr;
+  }
+  return {{"value", number(ratio->value)},
+          {"sigma", number(ratio->sigma)},
+          {"low_68", number(ratio->low)},
+          {"high_68", number(ratio->high)}};
+}
+
+json session_json(const SessionReport& one) {
+  return {{"name", one.name},
+          {"state", number(one.state)},
+          {"frames", one.frames},
+          {"specimen_frames", one.specimen_frames},
+          {"dark_frames", one.dark_frames},
+          {"zero_loss_frames", one.zero_loss_frames},
+          {"frames_left_out", one.left_out},
+          {"frames_saturated", one.saturated},
+          {"frames_without_dark", one.without_dark},
+          {"frames_off_axis", one.off_axis},
+          {"spikes_removed", one.spikes},
+          {"bad_pixels", one.bad_pixels},
+          {"gain_map", one.gain_map.empty() ? json(nullptr) : json(one.gain_map)},
+          {"zero_loss_fwhm_ev", number(one.zero_loss_fwhm_ev)},
+          {"drift_least_ev", number(one.drift_least_ev)},
+          {"drift_most_ev", number(one.drift_most_ev)},
+          {"drift_scatter_ev", number(one.drift_scatter_ev)},
+          {"t_over_lambda", one.t_over_lambda ? number(*one.t_over_lambda) : json(nullptr)},
+          {"counts_per_electron", number(one.counts_per_electron)},
+          {"noise_factor", number(one.noise_factor)},
+          {"noise_widened", one.noise_widened},
+          {"ratio", ratio_json(one.ratio)},
+          {"background_exponent", number(one.exponent)},
+          {"background_exponent_sigma", number(one.sigma_exponent)}};
+}
+
+json windows_json(const WhiteLineWindows& windows) {
+  return {{"background", window(windows.background)},
+          {"l3", window(windows.l3)},
+          {"l3_split_ev", windows.split_ev},
+          {"l2", window(windows.l2)},
+          {"step3_ev", windows.step3_ev},
+          {"step2_ev", windows.step2_ev},
+          {"step3_part", windows.step3_part},
+          {"after", window(windows.after)}};
+}
+
+json by_dose_json(const std::vector<RatioAtDose>& groups) {
+  json list = json::array();
+  for (const RatioAtDose& at : groups) {
+    list.push_back({{"dose_e_per_a2", number(at.dose)},
+                    {"frames", at.frames},
+                    {"ratio", number(at.ratio)},
+                    {"ratio_sigma", number(at.sigma)},
+                    {"high_state_part", number(at.x)},
+                    {"high_state_part_sigma", number(at.sigma_x)},
+                    {"high_state_part_fitted", number(at.fitted_x)}});
+  }
+  return list;
+}
+
+json oxidation_json(const Evaluation& made) {
+  if (!made.oxidation) {
+    return nullptr;
+  }
+  const OxidationFit& fit = *made.oxidation;
+  return {{"state", number(made.state)},
+          {"state_sigma", number(made.sigma_state)},
+          {"high_state_part_at_zero_dose", number(fit.x0)},
+          {"high_state_part_at_zero_dose_sigma", number(fit.sigma_x0)},
+          {"high_state_part_without_damage", number(fit.plain_x)},
+          {"high_state_part_without_damage_sigma", number(fit.sigma_plain_x)},
+          {"damage_a2_per_e", number(fit.k)},
+          {"damage_a2_per_e_sigma", number(fit.sigma_k)},
+          {"damage_told", fit.damage_told},
+          {"critical_dose_e_per_a2", number(fit.critical_dose)},
+          {"critical_dose_e_per_a2_sigma", number(fit.sigma_critical_dose)},
+          {"chi_square", number(fit.chi_square)},
+          {"degrees_of_freedom", fit.degrees_of_freedom},
+          {"systematic",
+           {{"high_state_part_by_background_window", number(made.x0_by_background)},
+            {"high_state_part_by_axis_of_0.1_ev", number(made.x0_by_tenth_ev)}}}};
+}
+
+}  // namespace
+
+json to_json(const Evaluation& made, bool with_spectra) {
+  json references = json::array();
+  for (const SessionReport& one : made.references) {
+    references.push_back(session_json(one));
+  }
+  const auto text = [](const std::string& one) { return one.empty() ? json(nullptr) : json(one); };
+  json out = {{"element", made.element},
+              {"windows", windows_json(made.windows)},
+              {"specimen", session_json(made.specimen)},
+              {"references", references},
+              {"lines",
+               {{"l3_counts", number(made.l3)},
+                {"l3_counts_sigma", number(made.sigma_l3)},
+                {"l2_counts", number(made.l2)},
+                {"l2_counts_sigma", number(made.sigma_l2)},
+                {"step_height_counts", number(made.height)},
+                {"step_height_counts_sigma", number(made.sigma_height)},
+                {"background_h", number(made.background_h)}}},
+              {"ratio", ratio_json(made.ratio)},
+              {"ratio_withheld", text(made.ratio_withheld)},
+              {"ratio_by_background_window", number(made.ratio_by_background)},
+              {"by_dose", by_dose_json(made.by_dose)},
+              {"oxidation", oxidation_json(made)},
+              {"oxidation_withheld", text(made.oxidation_withheld)},
+              {"remarks", made.remarks}};
+  if (with_spectra) {
+    out["spectra"] = {{"energy_ev", numbers(made.energy_ev)},
+                      {"sum_counts", numbers(made.sum)},
+                      {"sum_counts_sigma", numbers(made.sum_sigma)},
+                      {"background_counts", numbers(made.background)},
+                      {"edge_counts", numbers(made.edge)},
+                      {"steps_counts", numbers(made.steps)},
+                      {"reference_low_counts", numbers(made.reference_low)},
+                      {"reference_high_counts", numbers(made.reference_high)},
+                      {"fit_counts", numbers(made.fit)},
+                      {"residual_counts", numbers(made.residual)}};
+  }
+  return out;
+}
+
+}  // namespace creel::analysis

@@ -1,0 +1,110 @@
+#include "daemon/analysis/plural.h"
+
+#include <unsupported/Eigen/FFT>
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <string>
+
+#include "protocol/physics/constants.h"
+
+namespace creel::analysis {
+
+namespace {
+
+using Wave = std::vector<std::complex<double>>;
+
+Wave transform(std::vector<double> samples) {
+  Wave wave;
+  Eigen::FFT<double> fft;
+  fft.fwd(wave, samples);
+  return wave;
+}
+
+/// 1 below 0.75 * until, a quarter period of a cosine down to 0 at `until`.
+double taper(double ev, double until_ev) {
+  const double from = 0.75 * until_ev;
+  if (ev <= from || ev >= until_ev) {
+    return ev <= from ? 1.0 : 0.0;
+  }
+  return 0.5 * (1.0 + std::cos(physics::kPi * (ev - from) / (until_ev - from)));
+}
+
+/// Zero-loss peak: a Gaussian of the fitted width, integrated over each channel.
+std::vector<double> peak_samples(const Grid& grid, const ZeroLoss& peak, double area,
+                                 std::size_t size) {
+  std::vector<double> samples(size, 0.0);
+  const auto below = [&](double ev) {
+    return 0.5 * std::erfc(-(ev - peak.position_ev) / (peak.sigma_ev * std::sqrt(2.0)));
+  };
+  for (std::size_t c = 0; c < grid.channels; ++c) {
+    samples[c] = area * (below(grid.lower(c + 1)) - below(grid.lower(c)));
+  }
+  return samples;
+}
+
+}  // namespace
+
+SingleScattering::SingleScattering(std::size_t channels) : channels_(channels) {}
+
+Result<SingleScattering> SingleScattering::from(std::span<const double> low_loss, const Grid& grid,
+                                                const ZeroLoss& peak, double width_ev,
+                                                double until_ev) {
+  const double half = 2.5 * peak.fwhm_ev();
+  const double area = sum_between(low_loss, grid.first_ev, grid.dispersion_ev,
+                                  peak.position_ev - half, peak.position_ev + half);
+  if (grid.first_ev > peak.position_ev - 3.0 * peak.fwhm_ev() || !(area > 0)) {
+    return Error{ErrorCode::refused,
+                 "low loss: its axis begins at " + std::to_string(grid.first_ev) +
+                     " eV; it must hold the whole zero-loss peak, of " +
+                     std::to_string(peak.fwhm_ev()) + " eV full width"};
+  }
+  const std::size_t size = std::bit_ceil(2 * grid.channels);
+  until_ev = std::min(until_ev, grid.end());
+  std::vector<double> measured(size, 0.0);
+  for (std::size_t c = 0; c < grid.channels; ++c) {
+    measured[c] = low_loss[c] * taper(grid.centre(c), until_ev);
+  }
+  const Wave j = transform(measured);
+  const Wave z = transform(peak_samples(grid, peak, area, size));
+  SingleScattering made;
+  made.channels_ = grid.channels;
+  made.response_.resize(size);
+  const double sigma_ev = width_ev / (2.0 * std::sqrt(2.0 * std::log(2.0)));
+  for (std::size_t k = 0; k < size; ++k) {
+    const double cycles = static_cast<double>(std::min(k, size - k)) /
+                          (static_cast<double>(size) * grid.dispersion_ev);
+    const double phase = 2.0 * physics::kPi * cycles * sigma_ev;
+    const double pass = std::exp(-0.5 * phase * phase);
+    made.response_[k] = pass < 1e-12 ? 1.0 : 1.0 + pass * (z[k] / j[k] - 1.0);
+  }
+  return made;
+}
+
+std::vector<double> SingleScattering::filtered(std::span<const double> in, bool backward) const {
+  std::vector<double> out(in.begin(), in.end());
+  if (response_.empty()) {
+    return out;
+  }
+  out.resize(response_.size(), 0.0);
+  Eigen::FFT<double> fft;
+  Wave wave;
+  fft.fwd(wave, out);
+  for (std::size_t k = 0; k < wave.size(); ++k) {
+    wave[k] *= backward ? std::conj(response_[k]) : response_[k];
+  }
+  fft.inv(out, wave);
+  out.resize(channels_);
+  return out;
+}
+
+std::vector<double> SingleScattering::apply(std::span<const double> edge) const {
+  return filtered(edge, false);
+}
+
+std::vector<double> SingleScattering::transposed(std::span<const double> u) const {
+  return filtered(u, true);
+}
+
+}  // namespace creel::analysis

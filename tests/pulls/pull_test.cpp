@@ -1,0 +1,224 @@
+// Is the error bar honest? Many short first nights with different truths, drifts, damage and noise;
+// the answer's deviation from the truth over its quoted error must have mean 0 and variance 1.
+//
+// The acceptance is that of statistics, not of taste: for N nights the mean of N(0, 1) numbers lies
+// within 3/sqrt(N) with 99.7 %, (N - 1) times their variance is chi-square distributed with N - 1
+// degrees of freedom (interval of 99.7 % by the cube-root approximation of E. B. Wilson and M. M.
+// Hilferty, Proc. Natl. Acad. Sci. 17, 684 (1931)). Seeds are fixed: nothing here fails by bad luck.
+//
+// CREEL_PULL_SEEDS sets the number of nights.
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <ctime>
+#include <string>
+
+#include "tests/pulls/night.h"
+
+namespace creel::pulls {
+namespace {
+
+using analysis::Evaluation;
+using analysis::EvaluationOptions;
+using analysis::Reference;
+using analysis::SessionSpectra;
+
+#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+constexpr int kNights = 6;
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
+constexpr int kNights = 6;
+#else
+constexpr int kNights = 200;
+#endif
+#else
+constexpr int kNights = 200;
+#endif
+
+int nights() {
+  const char* asked = std::getenv("CREEL_PULL_SEEDS");
+  return asked != nullptr ? std::max(2, std::atoi(asked)) : kNights;
+}
+
+struct Moments {
+  double n = 0, sum = 0, squares = 0;
+  void add(double value) {
+    n += 1;
+    sum += value;
+    squares += value * value;
+  }
+  [[nodiscard]] double mean() const { return sum / n; }
+  [[nodiscard]] double variance() const { return (squares - sum * sum / n) / (n - 1); }
+};
+
+/// Limit of a variance of n standard normal numbers that is z standard deviations out.
+double variance_limit(double n, double z) {
+  const double freedom = n - 1;
+  const double root = 1.0 - 2.0 / (9.0 * freedom) + z * std::sqrt(2.0 / (9.0 * freedom));
+  return root * root * root;
+}
+
+/// Detector, gain reference and end members, the same for all nights.
+struct Rig {
+  sim::Laboratory laboratory = ink_laboratory();
+  sim::Sensor sensor;
+  std::shared_ptr<const analysis::GainMap> gain;
+  sim::View ferrous, ferric;
+
+  Rig(std::uint32_t rows, std::uint32_t gain_frames)
+      : sensor(ink_camera(rows), 5, 0),
+        gain(record_gain(ink_camera(rows), 5, gain_frames)),
+        ferrous(end_member(laboratory, 0, 0.25), 900, kDispersion_ev),
+        ferric(end_member(laboratory, 1, 0.40), 901, kDispersion_ev) {}
+};
+
+struct Answer {
+  sim::Truth truth;
+  Result<Evaluation> evaluation = Error{};
+};
+
+/// One seed: the specimen and both references, recorded anew.
+Answer answer(const Rig& rig, int seed, const Night& base, std::uint32_t reference_exposures,
+              bool vary_background = false) {
+  const sim::View view(rig.laboratory, static_cast<std::uint64_t>(seed), kDispersion_ev);
+  Night night = base;
+  // What a person believes of the dose rate: never quite the truth, and of no influence on x0.
+  night.dose_scale = 1.07;
+  Night low = night;
+  low.exposures = reference_exposures;
+  low.begin_s = 20000.0 * seed;
+  low.name = "ferrous";
+  Night high = low;
+  high.name = "ferric";
+  const auto specimen = record(night, view, rig.sensor, rig.gain);
+  const auto ferrous = record(low, rig.ferrous, rig.sensor, rig.gain);
+  const auto ferric = record(high, rig.ferric, rig.sensor, rig.gain);
+  for (const auto* one : {&specimen, &ferrous, &ferric}) {
+    if (!*one) {
+      return {view.truth(), one->error()};
+    }
+  }
+  EvaluationOptions options;
+  options.vary_background = vary_background;
+  const Reference references[] = {{&*ferrous, 2.0}, {&*ferric, 3.0}};
+  return {view.truth(), evaluate(*specimen, references, options)};
+}
+
+TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
+  const Rig rig(1, 60);
+  ASSERT_TRUE(rig.gain);
+  Moments pull, sigma, error, chi_square, ferrous_ratio, ferrous_sigma, damage;
+  for (int seed = 1; seed <= nights(); ++seed) {
+    const Answer one = answer(rig, seed, Night{}, 50);
+    ASSERT_TRUE(one.evaluation.ok()) << "seed " << seed << ": " << one.evaluation.error().text;
+    ASSERT_TRUE(one.evaluation->oxidation) << "seed " << seed << ": "
+                                           << one.evaluation->oxidation_withheld;
+    const auto& fit = *one.evaluation->oxidation;
+    const double off = fit.x0 - one.truth.fe3_fraction;
+    pull.add(off / fit.sigma_x0);
+    error.add(off);
+    sigma.add(fit.sigma_x0);
+    chi_square.add(fit.chi_square / static_cast<double>(fit.degrees_of_freedom));
+    damage.add((fit.k * 1.07 - 1.0 / one.truth.critical_dose) / fit.sigma_k);
+    const auto& ratio = one.evaluation->references.front().ratio;
+    ASSERT_TRUE(ratio);
+    ferrous_ratio.add(ratio->value);
+    ferrous_sigma.add(ratio->sigma);
+  }
+  const double n = pull.n;
+  const double scatter = std::sqrt(error.squares / n);
+  std::printf("  %.0f nights: pull %+.3f +- %.3f, variance %.3f; mean error bar %.4f, scatter %.4f; "
+              "chi-square/dof %.3f\n"
+              "  damage: pull %+.2f, variance %.2f; ratio of one reference: error bar %.3f, scatter "
+              "%.3f\n",
+              n, pull.mean(), 1 / std::sqrt(n), pull.variance(), sigma.mean(), scatter,
+              chi_square.mean(), damage.mean(), damage.variance(), ferrous_sigma.mean(),
+              std::sqrt(ferrous_ratio.variance()));
+  EXPECT_LT(std::fabs(pull.mean()), 3 / std::sqrt(n));
+  EXPECT_GT(pull.variance(), variance_limit(n, -3));
+  EXPECT_LT(pull.variance(), variance_limit(n, 3));
+  // 10 % as the job asks, or what this many nights can tell, 3 / sqrt(2 N).
+  const double close = std::max(0.10, 3 / std::sqrt(2 * n));
+  EXPECT_NEAR(sigma.mean() / scatter, 1, close);
+  EXPECT_NEAR(ferrous_sigma.mean() / std::sqrt(ferrous_ratio.variance()), 1, std::max(0.2, close));
+  EXPECT_NEAR(chi_square.mean(), 1, 3 * std::sqrt(2.0 / (18 * n)) + 0.02);
+}
+
+TEST(Pulls, SystematicErrorIsFarBelowTheErrorBar) {
+  // Noise a hundredth of the real one: what is left is background model, alignment, plural
+  // scattering, mass loss. Compared with the error bar of a real night, about 0.054.
+  const Rig rig(1, 2);
+  Night night;
+  night.noise = 0.01;
+  Moments off;
+  double worst = 0;
+  for (int seed = 1; seed <= std::min(nights(), 16); ++seed) {
+    const Answer one = answer(rig, seed, night, 50);
+    ASSERT_TRUE(one.evaluation.ok()) << one.evaluation.error().text;
+    ASSERT_TRUE(one.evaluation->oxidation) << one.evaluation->oxidation_withheld;
+    off.add(one.evaluation->oxidation->x0 - one.truth.fe3_fraction);
+    worst = std::max(worst, std::fabs(one.evaluation->oxidation->x0 - one.truth.fe3_fraction));
+  }
+  std::printf("  without noise: mean error %+.4f, largest %.4f\n", off.mean(), worst);
+  EXPECT_LT(std::fabs(off.mean()), 0.1 * 0.054);
+  EXPECT_LT(worst, 0.2 * 0.054);
+}
+
+TEST(Pulls, CameraOfManyRowsGivesTheSameAnswer) {
+  const Rig rig(64, 6);
+  ASSERT_TRUE(rig.gain);
+  Night night;
+  night.zero_loss_s = 0.02;
+  night.zero_loss_count = 1;
+  Moments pull;
+  for (int seed = 1; seed <= (nights() < 50 ? 1 : 3); ++seed) {
+    const std::clock_t start = std::clock();
+    const Answer one = answer(rig, seed, night, 50);
+    ASSERT_TRUE(one.evaluation.ok()) << one.evaluation.error().text;
+    ASSERT_TRUE(one.evaluation->oxidation) << one.evaluation->oxidation_withheld;
+    const auto& fit = *one.evaluation->oxidation;
+    pull.add((fit.x0 - one.truth.fe3_fraction) / fit.sigma_x0);
+    std::printf("  2048 x 64, seed %d: %.3f +- %.3f, truth %.3f, %.1f s of processor time\n", seed,
+                fit.x0, fit.sigma_x0, one.truth.fe3_fraction,
+                static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC);
+    EXPECT_LT(fit.sigma_x0, 0.09);
+    EXPECT_LT(std::fabs(fit.x0 - one.truth.fe3_fraction), 3.5 * fit.sigma_x0);
+  }
+  EXPECT_LT(pull.squares, 14.2);  // 99.7 % of chi-square with three degrees of freedom
+}
+
+TEST(Pulls, WrongDoseScaleMovesOnlyTheCriticalDose) {
+  const Rig rig(1, 30);
+  const sim::View view(rig.laboratory, 3, kDispersion_ev);
+  Night low;
+  low.exposures = 50;
+  const auto ferrous = record(low, rig.ferrous, rig.sensor, rig.gain);
+  const auto ferric = record(low, rig.ferric, rig.sensor, rig.gain);
+  ASSERT_TRUE(ferrous.ok());
+  ASSERT_TRUE(ferric.ok());
+  const Reference references[] = {{&*ferrous, 2.0}, {&*ferric, 3.0}};
+  EvaluationOptions options;
+  options.vary_background = false;
+  double x0 = 0;
+  double k = 0;
+  for (const double scale : {1.0, 2.0}) {
+    Night night;
+    night.dose_scale = scale;
+    const auto specimen = record(night, view, rig.sensor, rig.gain);
+    ASSERT_TRUE(specimen.ok()) << specimen.error().text;
+    const auto made = evaluate(*specimen, references, options);
+    ASSERT_TRUE(made.ok() && made->oxidation);
+    if (scale == 1.0) {
+      x0 = made->oxidation->x0;
+      k = made->oxidation->k;
+    } else {
+      EXPECT_NEAR(made->oxidation->x0, x0, 1e-6);
+      EXPECT_NEAR(made->oxidation->k, k / 2, 1e-6);
+    }
+  }
+}
+
+}  // namespace
+}  // namespace creel::pulls
