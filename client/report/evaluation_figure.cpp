@@ -46,7 +46,7 @@ std::string opening(std::string_view title, const std::string& subtitle, Format 
          kInk + "'\nset label 91 " + literal(subtitle, 150) +
          " noenhanced at screen 0.02, screen " + exact(1 - 42.0 / height) + " font ',10' tc rgb '" +
          kGrey + "'\nset multiplot layout " + std::to_string(panels) +
-         ",1 margins screen 0.11,0.96," + exact(46.0 / height) + "," + exact(1 - 88.0 / height) +
+         ",1 margins screen 0.12,0.96," + exact(46.0 / height) + "," + exact(1 - 88.0 / height) +
          " spacing screen " + exact(96.0 / height) +
          "\nset key font ',9' samplen 2 spacing 1.1 noenhanced\n";
 }
@@ -67,21 +67,23 @@ std::string energy_range(const Evaluation& evaluation) {
 std::string sum_panel(const Evaluation& evaluation) {
   return "set title 'sum of the specimen exposures; shaded: background window'" +
          std::string(kTitleFont) + shade(1, evaluation.windows.background, "#e3ddd0") +
-         "set ylabel 'counts per channel'\nset format y '%.3g'\n"
-         "plot $channels using 1:2 with lines lw 1.2 lc rgb '" +
-         kInk + "' title 'sum', $channels using 1:3 with lines lw 1.4 dt 2 lc rgb '" + kBrown +
+         "set ylabel 'thousand counts per channel' offset -0.5\nset format y '%g'\n"
+         "plot $channels using 1:($2/1e3) with lines lw 1.2 lc rgb '" +
+         kInk + "' title 'sum', $channels using 1:($3/1e3) with lines lw 1.4 dt 2 lc rgb '" +
+         kBrown +
          "' title 'background, power law'\nunset object 1\nunset label 90\nunset label 91\n";
 }
 
 std::string lines_panel(const Evaluation& evaluation) {
-  std::string text = "set title 'background and plural scattering removed; shaded: line windows'" +
-                     std::string(kTitleFont) + shade(2, evaluation.windows.l3, kInkBand) +
-                     shade(3, evaluation.windows.l2, kInkBand) +
-                     "plot $channels using 1:4:7 with yerrorlines pt 7 ps 0.15 lw 0.7 lc rgb '" +
-                     kInk + "' title 'edge', $channels using 1:5 with lines lw 1.2 lc rgb '" +
-                     kGrey + "' title 'two steps'";
+  std::string text =
+      "set title 'background and plural scattering removed; shaded: line windows'" +
+      std::string(kTitleFont) + shade(2, evaluation.windows.l3, kInkBand) +
+      shade(3, evaluation.windows.l2, kInkBand) +
+      "plot $channels using 1:($4/1e3):($7/1e3) with yerrorlines pt 7 ps 0.15 lw 0.7 lc rgb '" +
+      kInk + "' title 'edge', $channels using 1:($5/1e3) with lines lw 1.2 lc rgb '" + kGrey +
+      "' title 'two steps'";
   if (!evaluation.fit.empty()) {
-    text += ", $channels using 1:6 with lines lw 1.6 lc rgb '" + std::string(kBrown) +
+    text += ", $channels using 1:($6/1e3) with lines lw 1.6 lc rgb '" + std::string(kBrown) +
             "' title 'mixture of the references'";
   }
   return text + "\nunset object 2\nunset object 3\n";
