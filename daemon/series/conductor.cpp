@@ -140,8 +140,9 @@ void Conductor::run(const command::Intend& step) {
 void Conductor::run(const command::Arm& step) {
   run_->arrived.clear();
   run_->acquisition_first = 0;
+  run_->frames_asked = step.frames;
   device(run_->series.detector)
-      .call("arm", {{"frames", 1}, {"exposure_ns", step.exposure.value}},
+      .call("arm", {{"frames", step.frames}, {"exposure_ns", step.exposure.value}},
             [this](const Result<json>& answer) {
               if (!answer.ok()) {
                 complete(answer.error());
@@ -240,14 +241,19 @@ void Conductor::run(const command::Take& step) {
     frame_here();
     return;
   }
+  expect_by(step.due);
+}
+
+/// Answers with an error when what is waited for is not there some real time after it was due.
+void Conductor::expect_by(WorldTime due) {
   // On an accelerated rig the world moves by itself to where the frame is due; only real slack
   // counts.
   const Duration left =
-      rig_.accelerated ? Duration{} : std::max(step.due - parts_.clock.world_now(), Duration{});
+      rig_.accelerated ? Duration{} : std::max(due - parts_.clock.world_now(), Duration{});
   run_->frame_timer = parts_.scheduler.at(
       parts_.clock.safety_now() + left + options_.frame_slack, [this, alive = alive_] {
-        if (*alive && run_ != nullptr && run_->waiting_for_frame) {
-          run_->waiting_for_frame = false;
+        if (*alive && run_ != nullptr && (run_->waiting_for_frame || run_->draining)) {
+          run_->waiting_for_frame = run_->draining = false;
           run_->frame_timer = 0;
           complete(Error{ErrorCode::timed_out, run_->series.detector + ": no frame within " +
                                                    time_span(in_seconds(options_.frame_slack)) +
@@ -256,8 +262,94 @@ void Conductor::run(const command::Take& step) {
       });
 }
 
+void Conductor::run(const command::Stream& step) {
+  run_->streaming = step;
+  run_->streamed = run_->frames_ended = false;
+  run_->stream_trouble.reset();
+  run_->wait_timer = parts_.scheduler.at(step.until, [this, alive = alive_] {
+    if (*alive && run_ != nullptr) {
+      run_->wait_timer = 0;
+      run_->streamed = true;
+      complete(outcome::Done{});
+    }
+  });
+  take_streamed();
+}
+
+/// Hands what came to the store, as long as the disk keeps up; the rest stays in the ring, and a
+/// full ring makes the detector pause or say what it lost.
+void Conductor::take_streamed() {
+  while (!run_->arrived.empty() && run_->queue->unstored_bytes() < options_.most_unstored_bytes) {
+    FrameBlock block = std::move(run_->arrived.front());
+    run_->arrived.pop_front();
+    const auto& [until, pattern, each] = *run_->streaming;
+    Record record = pattern;
+    if (block.info.first > run_->acquisition_first) {
+      record.lost_before = block.info.first - run_->acquisition_first;
+      record.flags |= session::kGapBefore;
+    }
+    record.flags |= ((block.info.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
+                    ((block.info.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
+    record.area_dose += each.value * static_cast<double>(block.info.first + 1);
+    record.utc_ns = parts_.clock.utc_now_ns() -
+                    (parts_.clock.world_now() - WorldTime{block.info.start_ns}).value;
+    run_->acquisition_first = block.info.first + block.info.frames;
+    run_->queue->put(record, std::move(block), {each, run_->frames_asked});
+  }
+  const bool all = run_->acquisition_first >= run_->frames_asked;
+  // What was lost at the end never comes: the gap shows in the indices.
+  const bool ended = run_->frames_ended && run_->arrived.empty() && !left_in_ring();
+  if (run_->draining && (all || ended)) {
+    drained();
+  }
+}
+
+bool Conductor::left_in_ring() {
+  const auto* ring = device(run_->series.detector).ring();
+  return ring != nullptr && ring->more();
+}
+
+void Conductor::run(const command::Drain& step) {
+  if (run_->stream_trouble) {
+    complete(*std::exchange(run_->stream_trouble, std::nullopt));
+    return;
+  }
+  run_->draining = true;
+  expect_by(step.due);
+  take_streamed();
+}
+
+void Conductor::drained() {
+  run_->draining = false;
+  run_->streaming.reset();
+  if (run_->frame_timer != 0) {
+    parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
+  }
+  complete(outcome::Done{});
+}
+
+/// The detector ended before its time. While the shutter is still open the exposure ends at once.
+void Conductor::stream_broke(const Error& error) {
+  if (run_->draining) {
+    run_->draining = false;
+    if (run_->frame_timer != 0) {
+      parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
+    }
+    complete(error);
+  } else if (!run_->streamed) {
+    run_->streamed = true;
+    if (run_->wait_timer != 0) {
+      parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
+    }
+    complete(error);
+  } else {
+    run_->stream_trouble = error;
+  }
+}
+
 void Conductor::run(const command::StopDetector&) {
-  run_->waiting_for_frame = false;
+  run_->waiting_for_frame = run_->draining = false;
+  run_->streaming.reset();
   device(run_->series.detector).call("stop", json::object(), [this](const Result<json>&) {
     run_->arrived.clear();
     complete(outcome::Done{});
@@ -270,7 +362,10 @@ void Conductor::frames_arrived(const std::string& name) {
       host->ring() == nullptr) {
     return;
   }
-  while (true) {
+  const auto room = [this] {
+    return !run_->streaming || run_->queue->unstored_bytes() < options_.most_unstored_bytes;
+  };
+  while (room()) {
     auto view = host->ring()->take();
     if (!view.ok()) {
       host->distrust("its frame ring holds nonsense: " + view.error().text);
@@ -288,6 +383,9 @@ void Conductor::frames_arrived(const std::string& name) {
       return;
     }
     run_->arrived.push_back(std::move(block));
+    if (run_->streaming) {
+      take_streamed();
+    }
   }
   if (run_->waiting_for_frame && !run_->arrived.empty()) {
     frame_here();
@@ -375,6 +473,9 @@ void Conductor::stored(const StoredBatch& batch) {
                {"frames", batch.durable},
                {"text", std::to_string(batch.durable) + " frames safe"}});
   }
+  if (run_->streaming) {
+    frames_arrived(run_->series.detector);  // those that waited in the ring for the disk
+  }
   if (run_->waiting_for_store && run_->queue->unstored() < options_.most_unstored) {
     run_->waiting_for_store = false;
     complete(outcome::Done{});
@@ -424,6 +525,18 @@ void Conductor::device_changed(const std::string& name) {
 
 void Conductor::device_event(const std::string& name, const std::string& event, const json& body) {
   if (run_ == nullptr) {
+    return;
+  }
+  if (event == "frames_ended" && run_->streaming && name == run_->series.detector) {
+    frames_arrived(name);
+    const json error = body.value("error", json());
+    if (!error.is_null()) {
+      stream_broke(Error{ErrorCode::device_lost,
+                         name + ": " + error.value("text", "the acquisition failed")});
+    } else {
+      run_->frames_ended = true;
+      take_streamed();
+    }
     return;
   }
   if (event == "frames_ended" && run_->waiting_for_frame && name == run_->series.detector) {

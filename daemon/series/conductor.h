@@ -44,6 +44,8 @@ class Conductor {
     Duration frame_slack = seconds(10);  ///< a frame may be this late (real time)
     std::size_t most_unstored =
         8;  ///< blocks in memory before the next exposure waits for the disk
+    std::size_t most_unstored_bytes =
+        32U << 20U;  ///< while frames stream, before they are left in the detector's ring
   };
   using Reply = std::function<void(Result<nlohmann::json>)>;
 
@@ -112,6 +114,13 @@ class Conductor {
   void run(const command::Start& step);
   void run(const command::Wait& step);
   void run(const command::Take& step);
+  void run(const command::Stream& step);
+  void run(const command::Drain& step);
+  void take_streamed();
+  void stream_broke(const Error& error);
+  void drained();
+  bool left_in_ring();
+  void expect_by(WorldTime due);
   void run(const command::StopDetector& step);
   void run(const command::Charge& step);
   void run(const command::Keep& step);

@@ -236,7 +236,7 @@ void Conductor::lay_out(const std::shared_ptr<Preparation>& preparation, const j
   start.directory = options_.sessions;
   start.name = preparation->session_name;
   start.shape = *shape;
-  start.frames_planned = Plan(series).size();
+  start.frames_planned = Plan(series).frames();
   start.start_utc_ns = parts_.clock.utc_now_ns();
   start.start_world_ns = parts_.clock.world_now().ns;
   start.series = series.document;

@@ -23,11 +23,17 @@ struct Conductor::Run {
   bool waiting_for_frame = false;
   TimerId frame_timer = 0;
   TimerId wait_timer = 0;
-  bool waiting_for_store = false;  ///< Keep is answered once the queue is short enough
+  std::optional<command::Stream> streaming;  ///< frames go straight to the store
+  bool streamed = false;                     ///< its time is over, or it failed: answered
+  bool frames_ended = false;                 ///< the detector has no more for this acquisition
+  bool draining = false;                     ///< Drain waits for the last frames
+  std::uint64_t frames_asked = 0;            ///< of the running acquisition
+  bool waiting_for_store = false;            ///< Keep is answered once the queue is short enough
   bool waiting_for_person = false;
   std::vector<std::string> waiting_for_devices;
   TimerId devices_timer = 0;
   std::optional<command::Finish> finish;
+  std::optional<Error> stream_trouble;
   FrameBlock taken;                     ///< what Take brought, until Keep
   std::uint64_t acquisition_first = 0;  ///< next frame index that the detector should give
   std::uint64_t durable = 0;

@@ -30,9 +30,9 @@ const Error* failed(const Outcome& outcome) {
 
 std::string_view command_name(const Command& command) {
   static constexpr std::string_view kNames[] = {
-      "apply", "move",          "read gauges",  "intend", "arm",           "open",
-      "close", "start",         "wait",         "take",   "stop detector", "charge",
-      "keep",  "await devices", "await person", "finish"};
+      "apply",         "move",   "read gauges", "intend",        "arm",          "open",
+      "close",         "start",  "wait",        "take",          "stream",       "drain",
+      "stop detector", "charge", "keep",        "await devices", "await person", "finish"};
   return kNames[command.index()];
 }
 
@@ -205,7 +205,7 @@ Command Engine::prepared() {
     return ask(std::move(step), &Engine::on_prepared);
   }
   if (readings_at_ && now_ - *readings_at_ < kReadingsFresh) {
-    return guard();
+    return arm();
   }
   doing_ = "reading gauges";
   return ask(command::ReadGauges{}, &Engine::on_gauges);
@@ -213,7 +213,7 @@ Command Engine::prepared() {
 
 Command Engine::on_gauges(const Outcome& outcome) {
   take_readings(outcome);
-  return guard();
+  return arm();
 }
 
 /// Gauges that did not answer are missing among the readings; what that means is the guards'
@@ -262,7 +262,7 @@ Command Engine::guard() {
         command::Intend{intent_request(bound_, std::string(exposure_kind_name(exposure_.kind)))},
         &Engine::on_intended);
   }
-  return arm();
+  return ready();
 }
 
 Command Engine::obey(const Guard& rule, const Verdict& verdict) {
@@ -299,15 +299,16 @@ Command Engine::on_intended(const Outcome& outcome) {
   }
   intent_ = std::get<outcome::Intended>(outcome).id;
   balances_[area()->key()].intended += bound_;
-  return arm();
+  return ready();
 }
 
+/// Before the guards and the intent: how long the exposure will last follows from the detector's
+/// answer. Arming moves nothing.
 Command Engine::arm() {
-  doing_ = "exposing";
   const bool shutter_gates = opens() && series_.gating == Gating::shutter;
   const Duration margin =
       shutter_gates ? series_.gating_margin + series_.gating_margin : Duration{};
-  return ask(command::Arm{exposure_.exposure + margin}, &Engine::on_armed);
+  return ask(command::Arm{exposure_.exposure + margin, exposure_.frames}, &Engine::on_armed);
 }
 
 Command Engine::on_armed(const Outcome& outcome) {
@@ -317,6 +318,11 @@ Command Engine::on_armed(const Outcome& outcome) {
   const auto& armed = std::get<outcome::Armed>(outcome);
   exposure_armed_ = armed.exposure;
   readout_ = armed.readout;
+  return guard();
+}
+
+Command Engine::ready() {
+  doing_ = "exposing";
   if (exposure_.kind == ExposureKind::background) {
     cathode_blocked_ = true;
     return ask(command::Close{series_.cathode_shutter}, &Engine::on_cathode_blocked);
@@ -347,6 +353,13 @@ Command Engine::on_started(const Outcome& outcome) {
     return broken(*error);
   }
   started_ = std::get<outcome::Started>(outcome).at;
+  if (streams()) {
+    closed_ = started_ + integration();  // until it is measured
+    const Dose each = opens() ? open_rate() * (exposure_armed_ + readout_) : Dose{};
+    given_ = opens() ? open_rate() * integration() : Dose{};
+    given_sigma_ = Dose{given_.value * series_.beam.relative_uncertainty};
+    return ask(command::Stream{closed_, record(), each}, &Engine::on_waited);
+  }
   if (!opens()) {
     return take();
   }
@@ -381,9 +394,14 @@ Command Engine::on_opened(const Outcome& outcome) {
   return ask(command::Wait{now_ + exposure_.exposure}, &Engine::on_waited);
 }
 
-Command Engine::on_waited(const Outcome&) {
-  return trouble_ ? broken(*trouble_)
-                  : close_shutter();  // trouble: the shutters were forced meanwhile
+Command Engine::on_waited(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  if (trouble_) {  // the shutters were forced meanwhile
+    return broken(*trouble_);
+  }
+  return opens() ? close_shutter() : take();
 }
 
 Command Engine::close_shutter() {
@@ -469,7 +487,17 @@ Command Engine::after_closed() {
 }
 
 Command Engine::take() {
-  return ask(command::Take{started_ + exposure_armed_ + readout_}, &Engine::on_taken);
+  const WorldTime due = started_ + integration() + readout_;
+  return streams() ? ask(command::Drain{due}, &Engine::on_drained)
+                   : ask(command::Take{due}, &Engine::on_taken);
+}
+
+Command Engine::on_drained(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    return broken(*error);
+  }
+  frame_taken_ = true;
+  return charge();
 }
 
 Command Engine::on_taken(const Outcome& outcome) {
@@ -572,6 +600,9 @@ Command Engine::on_gauges_after(const Outcome& outcome) {
 }
 
 Command Engine::keep() {
+  if (streams()) {
+    return finished();  // its frames are with the store already
+  }
   if (!trouble_) {
     const AfterExposure view{exposure_, taken_.counts,
                              exposure_.gives_dose() && !series_.guards.gauges.empty()
@@ -594,6 +625,10 @@ Command Engine::on_kept(const Outcome& outcome) {
   if (const Error* error = failed(outcome)) {
     return hold("the frame could not be handed to the store: " + error->text);
   }
+  return finished();
+}
+
+Command Engine::finished() {
   if (trouble_) {
     return recover();
   }
@@ -747,8 +782,14 @@ bool Engine::opens() const {
 }
 
 Duration Engine::longest_opening() const {
-  return exposure_.exposure + series_.gating_margin + series_.gating_margin + shutter_.lease +
-         shutter_.closing_time;
+  const Duration readouts{readout_.value * static_cast<std::int64_t>(exposure_.frames - 1)};
+  return exposure_.whole() + readouts + series_.gating_margin + series_.gating_margin +
+         shutter_.lease + shutter_.closing_time;
+}
+
+Duration Engine::integration() const {
+  const auto more = static_cast<std::int64_t>(exposure_.frames - 1);
+  return exposure_armed_ + Duration{(exposure_armed_ + readout_).value * more};
 }
 
 DoseRate Engine::open_rate() const {

@@ -5,13 +5,15 @@
 // outcome with the world time, and gets the next command. The cycle of an exposure that gives dose
 // is
 //
-//   guards -> Intend -> Arm -> Open -> Start -> Wait -> Close -> Take -> Charge -> Keep   (detector
-//   gating) guards -> Intend -> Arm -> Start -> Open -> Wait -> Close -> Take -> Charge -> Keep
+//   Arm -> guards -> Intend -> Open -> Start -> Wait -> Close -> Take -> Charge -> Keep  (detector
+//   gating) Arm -> guards -> Intend -> Start -> Open -> Wait -> Close -> Take -> Charge -> Keep
 //   (shutter gating)
 //
-// A dark is Arm -> Start -> Take -> Keep: the shutter stays closed. The frame is read after the
-// shutter closed, so that no electron is spent on a readout. Where the series has bands for gauges
-// they are read once more before Keep: what happened during the exposure marks its frame.
+// A dark is Arm -> Start -> Take -> Keep: the shutter stays closed. An exposure of many frames
+// hands them to the store as they come (Stream instead of Wait, Drain instead of Take and Keep):
+// they would not fit in memory. The frame is read after the shutter closed, so that no electron is
+// spent on a readout. Where the series has bands for gauges they are read once more before Keep:
+// what happened during the exposure marks its frame.
 //
 // Two rules hold whatever fails: the shutter is never opened without a committed intent, and after
 // every opening - good, failed or unknown - closure is established and the dose charged before
@@ -54,7 +56,8 @@ struct Intend {
   IntentRequest request;
 };
 struct Arm {
-  Duration exposure;
+  Duration exposure;  ///< of each frame
+  std::uint32_t frames = 1;
 };
 struct Open {
   std::string shutter;
@@ -68,6 +71,16 @@ struct Close {
 struct Start {};
 struct Wait {
   WorldTime until;
+};
+/// Until `until`: every frame that comes is stored as `record` says, its area_dose grown by
+/// `dose_a_frame` for each frame before it and itself.
+struct Stream {
+  WorldTime until;
+  session::Record record;
+  Dose dose_a_frame;
+};
+struct Drain {  ///< the frames still to come after Stream, the last expected about `due`
+  WorldTime due;
 };
 struct Take {  ///< one frame from the detector, expected about `due`
   WorldTime due;
@@ -97,8 +110,8 @@ struct Finish {
 using Command =
     std::variant<command::Apply, command::Move, command::ReadGauges, command::Intend, command::Arm,
                  command::Open, command::Close, command::Start, command::Wait, command::Take,
-                 command::StopDetector, command::Charge, command::Keep, command::AwaitDevices,
-                 command::AwaitPerson, command::Finish>;
+                 command::Stream, command::Drain, command::StopDetector, command::Charge,
+                 command::Keep, command::AwaitDevices, command::AwaitPerson, command::Finish>;
 /// "open", "close", ...: for logs.
 std::string_view command_name(const Command& command);
 
@@ -194,6 +207,7 @@ class Engine {
   Command on_intended(const Outcome& outcome);
   Command arm();
   Command on_armed(const Outcome& outcome);
+  Command ready();
   // The exposure.
   Command on_cathode_blocked(const Outcome& outcome);
   Command expose();
@@ -202,6 +216,7 @@ class Engine {
   Command open_shutter();
   Command on_opened(const Outcome& outcome);
   Command on_waited(const Outcome& outcome);
+  Command on_drained(const Outcome& outcome);
   Command close_shutter();
   Command on_closed(const Outcome& outcome);
   Command on_fallback_closed(const Outcome& outcome);
@@ -221,6 +236,7 @@ class Engine {
   Command on_gauges_after(const Outcome& outcome);
   Command keep();
   Command on_kept(const Outcome& outcome);
+  Command finished();
   // Trouble and the end.
   Command broken(const Error& error);
   Command on_detector_stopped(const Outcome& outcome);
@@ -240,6 +256,9 @@ class Engine {
   void take_readings(const Outcome& outcome);
   [[nodiscard]] BeforeExposure before_exposure();
   [[nodiscard]] const Area* area() const;
+  [[nodiscard]] bool streams() const { return exposure_.frames > 1; }
+  /// From the beginning of the first integration to the end of the last.
+  [[nodiscard]] Duration integration() const;
   [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter
   [[nodiscard]] Duration longest_opening() const;
   [[nodiscard]] DoseRate open_rate() const;

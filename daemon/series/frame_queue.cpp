@@ -21,12 +21,13 @@ FrameQueue::FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live
       scheduler_(scheduler),
       stored_(std::move(stored)) {}
 
-void FrameQueue::put(Record record, FrameBlock block) {
+void FrameQueue::put(Record record, FrameBlock block, Streamed streamed) {
   record.start_ns = block.info.start_ns;
   record.exposure_ns = block.info.exposure_ns;
   record.device_index = block.info.first;
   record.device_stamp = block.info.device_stamp;
-  queue_.push_back({record, std::move(block)});
+  unstored_bytes_ += block.bytes.size();
+  queue_.push_back({record, std::move(block), streamed});
   ++unstored_;
   run_batch();
 }
@@ -67,6 +68,9 @@ void FrameQueue::run_batch() {
           running_ = false;
           if (done->result.ok()) {
             unstored_ -= batch->size();
+            for (const Entry& entry : *batch) {
+              unstored_bytes_ -= entry.block.bytes.size();
+            }
             stored_(*done);
             run_batch();
             return;
@@ -86,6 +90,14 @@ Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& 
       Record record = entry.record;
       record.start_ns += static_cast<std::int64_t>(i) * entry.block.info.period_ns;
       record.device_index += i;
+      if (i > 0) {
+        record.flags &= ~session::kGapBefore;
+        record.lost_before = 0;
+      }
+      record.area_dose += entry.streamed.dose_a_frame.value * static_cast<double>(i);
+      record.utc_ns += static_cast<std::int64_t>(i) * entry.block.info.period_ns;
+      record.flags |=
+          record.device_index + 1 < entry.streamed.frames_asked ? session::kMoreToCome : 0U;
       CREEL_TRY(take(record, std::span(entry.block.bytes).subspan(i * each, each)));
     }
   }

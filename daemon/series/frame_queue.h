@@ -28,6 +28,12 @@ struct FrameBlock {
   std::vector<std::byte> bytes;
 };
 
+/// What differs between the frames of one streamed exposure.
+struct Streamed {
+  Dose dose_a_frame;               ///< by which area_dose grows from one frame to the next
+  std::uint64_t frames_asked = 1;  ///< of the whole exposure: the last one carries no kMoreToCome
+};
+
 /// What became of one batch.
 struct StoredBatch {
   std::size_t blocks = 0;     ///< so many blocks are durable: their ring slots may go
@@ -49,10 +55,11 @@ class FrameQueue {
              Scheduler& scheduler, Stored stored);
 
   /// Queues one block with the record of its first frame; the others of the block follow from it.
-  void put(session::Record record, FrameBlock block);
+  void put(session::Record record, FrameBlock block, Streamed streamed = {});
   /// Tries again after a failure.
   void retry();
   [[nodiscard]] std::size_t unstored() const { return unstored_; }
+  [[nodiscard]] std::size_t unstored_bytes() const { return unstored_bytes_; }
   /// No batch is running: the session may be used by others.
   [[nodiscard]] bool idle() const { return !running_; }
 
@@ -60,6 +67,7 @@ class FrameQueue {
   struct Entry {
     session::Record record;
     FrameBlock block;
+    Streamed streamed;
   };
   using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
   void run_batch();
@@ -74,6 +82,7 @@ class FrameQueue {
   Stored stored_;
   std::deque<Entry> queue_;
   std::size_t unstored_ = 0;
+  std::size_t unstored_bytes_ = 0;
   bool running_ = false;
   std::shared_ptr<bool> alive_ = std::make_shared<bool>(true);
 

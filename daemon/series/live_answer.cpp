@@ -6,10 +6,14 @@ namespace creel {
 
 std::unique_ptr<LiveAnswer> LiveAnswer::make(const Series& series, const std::string& session,
                                              const session::FrameShape& shape) {
+  // Frames of one exposure come faster than a spectrum can be looked into.
+  const bool streams = std::any_of(series.blocks.begin(), series.blocks.end(),
+                                   [](const Block& block) { return block.frames > 1; });
   const auto metal = std::find_if(
       series.elements.begin(), series.elements.end(),
       [](const std::string& element) { return analysis::white_line_windows(element).ok(); });
-  if (metal == series.elements.end() || !series.dispersion_ev || !series.energy_offset_ev) {
+  if (streams || metal == series.elements.end() || !series.dispersion_ev ||
+      !series.energy_offset_ev) {
     return nullptr;
   }
   analysis::SpectraCollector::Setup setup;

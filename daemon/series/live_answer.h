@@ -16,7 +16,8 @@ namespace creel {
 
 class LiveAnswer {
  public:
-  /// Nothing when the series has no metal with white lines that are known, or no energy axis.
+  /// Nothing when the series has no metal with white lines that are known, no energy axis, or
+  /// exposures of many frames.
   static std::unique_ptr<LiveAnswer> make(const Series& series, const std::string& session,
                                           const session::FrameShape& shape);
 

@@ -210,11 +210,11 @@ Result<json> Service::check(const Series& series) {
                      {"had_e_per_a2", had},
                      {"limit_e_per_a2", area.dose_limit.value}});
   }
-  const auto exposures = static_cast<double>(sum.exposures);
+  const auto frames = static_cast<double>(sum.frames);
   return json{{"name", series.name},
               {"exposures", sum.exposures},
-              {"duration_s", sum.exposed_s + exposures * described.value("readout_ns", 0.0) * 1e-9},
-              {"bytes", frame_bytes(described) * sum.exposures},
+              {"duration_s", sum.exposed_s + frames * described.value("readout_ns", 0.0) * 1e-9},
+              {"bytes", frame_bytes(described) * sum.frames},
               {"warnings", warnings},
               {"areas", areas}};
 }

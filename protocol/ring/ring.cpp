@@ -171,6 +171,10 @@ Result<std::optional<Consumer::View>> Consumer::take() {
   return std::optional<View>{view};
 }
 
+bool Consumer::more() const {
+  return load(memory_, kPublishedAt) != taken_;
+}
+
 void Consumer::release(std::uint64_t count) {
   CREEL_INVARIANT(count <= taken_not_released(), "more slots released than were taken");
   released_ += count;

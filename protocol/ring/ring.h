@@ -77,6 +77,8 @@ class Consumer {
   /// The next block that was not yet taken; nothing when there is none; corrupt when the host wrote
   /// nonsense (then kill the host: nothing more can be believed of this ring).
   [[nodiscard]] Result<std::optional<View>> take();
+  /// Whether a block is there that was not yet taken.
+  [[nodiscard]] bool more() const;
   /// Gives the `count` oldest taken slots back to the host. Never more than were taken.
   void release(std::uint64_t count);
   [[nodiscard]] std::uint64_t taken_not_released() const { return taken_ - released_; }

@@ -6,15 +6,17 @@ namespace creel {
 
 Estimate estimate(const Series& series) {
   Estimate result;
-  const auto count = [&result](std::uint64_t times, Duration each) {
+  const auto count = [&result](std::uint64_t times, std::uint32_t frames, Duration each) {
     result.exposures += times;
-    result.exposed_s += static_cast<double>(times) * in_seconds(each);
+    result.frames += times * frames;
+    result.exposed_s += static_cast<double>(times * frames) * in_seconds(each);
   };
   for (const Block& block : series.blocks) {
     const std::uint64_t values = block.vary ? block.vary->values.size() : 1;
-    count(values * block.count, block.exposure);
+    count(values * block.count, block.frames, block.exposure);
     for (const Interleave& between : block.interleave) {
-      count(values * times_taken(between, block.count) * between.count, between.exposure);
+      count(values * times_taken(between, block.count) * between.count, between.frames,
+            between.exposure);
     }
   }
   for (const Area& area : series.areas) {

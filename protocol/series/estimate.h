@@ -11,7 +11,8 @@ namespace creel {
 
 struct Estimate {
   std::uint64_t exposures = 0;
-  double exposed_s = 0;                 ///< sum of all exposure times; overheads come on top
+  std::uint64_t frames = 0;
+  double exposed_s = 0;  ///< sum of all frames' exposure times; overheads come on top
   std::map<std::string, Dose> planned;  ///< area (grid/name) -> dose by the series' own dose rates
 };
 

@@ -74,6 +74,7 @@ class BlockReader {
     block.where = from.value("where", "specimen") == "vacuum" ? Where::vacuum : Where::specimen;
     block.area = from.value("area", "");
     block.count = from.at("count");
+    block.frames = from.value("frames", 1U);
     block.exposure = exposure(from, at, std::nullopt);
     const json interleaves = from.value("interleave", json::array());
     for (std::size_t i = 0; i < interleaves.size(); ++i) {
@@ -96,6 +97,7 @@ class BlockReader {
     interleave.kind = read_kind(from.at("kind"));
     interleave.every = from.at("every");
     interleave.count = from.value("count", 1U);
+    interleave.frames = from.value("frames", 1U);
     interleave.exposure = exposure(from, at, of_block);
     interleave.settings = read_settings(from);
     interleave.energy_offset_ev = known(from, "energy_offset_ev");

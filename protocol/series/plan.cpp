@@ -81,10 +81,15 @@ Plan::Plan(const Series& series) : series_(&series) {
     Part part;
     part.first = total_;
     part.per_value = block.count;
+    std::uint64_t frames = std::uint64_t{block.count} * block.frames;
     for (const Interleave& interleave : block.interleave) {
-      part.per_value += times_taken(interleave, block.count) * interleave.count;
+      const std::uint64_t taken = times_taken(interleave, block.count) * interleave.count;
+      part.per_value += taken;
+      frames += taken * interleave.frames;
     }
-    part.total = part.per_value * (block.vary ? block.vary->values.size() : 1);
+    const std::uint64_t values = block.vary ? block.vary->values.size() : 1;
+    part.total = part.per_value * values;
+    frames_ += frames * values;
     total_ += part.total;
     parts_.push_back(part);
   }
@@ -109,12 +114,14 @@ PlannedExposure Plan::at(std::uint64_t index) const {
   if (place_of(block, k) == place) {
     planned.kind = block.kind;
     planned.exposure = block.exposure;
+    planned.frames = block.frames;
   } else {
     const std::uint64_t group_begins = k == 0 ? 0 : place_of(block, k - 1) + 1;
     planned.interleave = interleave_before(block, k, place - group_begins);
     const Interleave& interleave = block.interleave[*planned.interleave];
     planned.kind = interleave.kind;
     planned.exposure = interleave.exposure;
+    planned.frames = interleave.frames;
   }
   if (planned.gives_dose()) planned.area = block.area;
   return planned;

@@ -73,6 +73,7 @@ struct Interleave {
   std::uint32_t every = 0;
   std::uint32_t count = 1;
   Duration exposure;
+  std::uint32_t frames = 1;                     ///< as in Block
   std::vector<Setting> settings = {};           ///< that differ from the block's
   std::optional<double> energy_offset_ev = {};  ///< as in Block
 };
@@ -90,8 +91,9 @@ struct Block {
   std::string name;
   ExposureKind kind = ExposureKind::specimen;
   Where where = Where::specimen;
-  std::string area;  ///< name in Series::areas; "" for kinds that give no dose
-  Duration exposure;
+  std::string area;          ///< name in Series::areas; "" for kinds that give no dose
+  Duration exposure;         ///< of each frame
+  std::uint32_t frames = 1;  ///< in each exposure, while the shutter stays open
   std::uint32_t count = 1;
   std::vector<Interleave> interleave;
   std::vector<Setting> settings;           ///< applied before the block
@@ -191,9 +193,14 @@ struct PlannedExposure {
   std::optional<std::uint32_t> interleave;  ///< of the block; nothing = the block's own exposure
   ExposureKind kind = ExposureKind::specimen;
   Where where = Where::specimen;
-  std::string area;  ///< "" = none
-  Duration exposure;
+  std::string area;   ///< "" = none
+  Duration exposure;  ///< of each frame
+  std::uint32_t frames = 1;
   std::optional<double> vary_value;
+  /// Of all its frames, readouts between them not counted.
+  [[nodiscard]] Duration whole() const {
+    return Duration{exposure.value * static_cast<std::int64_t>(frames)};
+  }
   /// Whether this exposure sends beam through the specimen (and so gives dose).
   [[nodiscard]] bool gives_dose() const;
 };
@@ -209,6 +216,8 @@ class Plan {
  public:
   explicit Plan(const Series& series);
   [[nodiscard]] std::uint64_t size() const { return total_; }
+  /// Frames of all exposures.
+  [[nodiscard]] std::uint64_t frames() const { return frames_; }
   /// index < size().
   [[nodiscard]] PlannedExposure at(std::uint64_t index) const;
 
@@ -221,6 +230,7 @@ class Plan {
   const Series* series_;
   std::vector<Part> parts_;
   std::uint64_t total_ = 0;
+  std::uint64_t frames_ = 0;
 };
 
 }  // namespace creel

@@ -11,7 +11,7 @@ namespace {
 
 using nlohmann::json;
 
-constexpr double kMostExposures = 1e8;
+constexpr double kMostFrames = 1e9;
 
 std::string quote(std::string_view text) {
   return "\"" + std::string(text) + "\"";
@@ -67,6 +67,7 @@ class SeriesCheck {
   void check_area_of(const Block& block, const Pointer& at);
   void check_interleaves(const Block& block, const Pointer& at);
   void check_interleave_settings(const Block& block, std::size_t number, const Pointer& at);
+  void check_frames(std::uint32_t frames, const Pointer& at);
   void check_positions();
   void check_guards();
   void check_known_state();
@@ -151,6 +152,18 @@ void SeriesCheck::check_block(std::size_t number) {
   check_area_of(block, at);
   check_interleaves(block, at);
   check_background(block.kind, at / "kind");
+  check_frames(block.frames, at);
+  for (std::size_t i = 0; i < block.interleave.size(); ++i) {
+    check_frames(block.interleave[i].frames, at / "interleave" / i);
+  }
+}
+
+/// The shutter's edge can begin and end one frame, not many.
+void SeriesCheck::check_frames(std::uint32_t frames, const Pointer& at) {
+  if (frames > 1 && series_.gating == Gating::shutter) {
+    faults_.error(at / "frames",
+                  "got " + std::to_string(frames) + "; must be 1 where gating.by is \"shutter\"");
+  }
 }
 
 void SeriesCheck::check_place(const Block& block, const Pointer& at) {
@@ -300,16 +313,15 @@ void SeriesCheck::check_block_names() {
 void SeriesCheck::check_length() {
   double total = 0;  // in doubles: the product of the largest counts would not fit an integer
   for (const Block& block : series_.blocks) {
-    double per_value = block.count;
+    double per_value = static_cast<double>(block.count) * block.frames;
     for (const Interleave& one : block.interleave) {
-      per_value += static_cast<double>(times_taken(one, block.count) * one.count);
+      per_value += static_cast<double>(times_taken(one, block.count) * one.count) * one.frames;
     }
     total += per_value * static_cast<double>(block.vary ? block.vary->values.size() : 1);
   }
-  if (total > kMostExposures) {
+  if (total > kMostFrames) {
     faults_.error(Pointer("/blocks"), "the series has " + plain(total) +
-                                          " exposures in all; must be at most " +
-                                          plain(kMostExposures));
+                                          " frames in all; must be at most " + plain(kMostFrames));
   }
 }
 
@@ -438,14 +450,16 @@ PlannedDose planned_dose(const Series& series, const Area& area) {
     if (block.area != area.name || block.where != Where::specimen) continue;
     const std::uint64_t values = block.vary ? block.vary->values.size() : 1;
     PlannedDose::Share share{i, 0, Dose{}};
-    const auto add = [&](ExposureKind kind, std::uint64_t exposures, Duration each) {
+    const auto add = [&](ExposureKind kind, std::uint64_t exposures, std::uint32_t frames,
+                         Duration each) {
       if (kind == ExposureKind::dark) return;
       share.exposures += exposures;
-      share.dose += Dose{(rate_of(series, kind) * each).value * static_cast<double>(exposures)};
+      share.dose += Dose{(rate_of(series, kind) * each).value * static_cast<double>(exposures) *
+                         static_cast<double>(frames)};
     };
-    add(block.kind, block.count * values, block.exposure);
+    add(block.kind, block.count * values, block.frames, block.exposure);
     for (const Interleave& one : block.interleave) {
-      add(one.kind, values * times_taken(one, block.count) * one.count, one.exposure);
+      add(one.kind, values * times_taken(one, block.count) * one.count, one.frames, one.exposure);
     }
     planned.total += share.dose;
     if (share.exposures > 0) planned.shares.push_back(share);

@@ -42,6 +42,7 @@ enum RecordFlag : std::uint32_t {
   kBroken = 1U << 3,         ///< its exposure failed; kept as evidence, repeated later
   kGapBefore =
       1U << 4,  ///< the detector lost frames just before this one; `lost_before` counts them
+  kMoreToCome = 1U << 6,  ///< not the last frame of its exposure
   kShutterNotMeasured =
       1U << 5,  ///< opened/closed times are bounds from commands, not measurements
 };

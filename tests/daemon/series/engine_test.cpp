@@ -59,6 +59,7 @@ class Bench {
   };
   std::function<double(const PlannedExposure&)> counts = [](const PlannedExposure&) { return 0.0; };
   std::vector<session::Record> kept;
+  std::vector<command::Stream> streamed;
   std::vector<nlohmann::json> notes;
   [[nodiscard]] std::string noted(const std::string& event) const {
     const auto found = std::find_if(notes.begin(), notes.end(),
@@ -100,6 +101,11 @@ class Bench {
       outcome = outcome::Started{now_};
     } else if (const auto* wait = std::get_if<command::Wait>(&command_)) {
       now_ = std::max(now_, wait->until);
+    } else if (const auto* stream = std::get_if<command::Stream>(&command_)) {
+      streamed.push_back(*stream);
+      now_ = std::max(now_, stream->until);
+    } else if (const auto* drain = std::get_if<command::Drain>(&command_)) {
+      now_ = std::max(now_, drain->due);
     } else if (const auto* take = std::get_if<command::Take>(&command_)) {
       now_ = std::max(now_, take->due);
       outcome = outcome::Taken{0, 0, counts(engine_->plan().at(engine_->exposures_done()))};
@@ -145,15 +151,15 @@ TEST(Engine, ProvesTheShutterClosedBeforeAnythingElse) {
 TEST(Engine, DetectorGatingRunsTheCycleInOrder) {
   Bench bench;
   EXPECT_EQ(slice(bench.run(), "intend", 9),
-            (Names{"intend", "arm", "open beam_shutter", "start", "wait", "close beam_shutter",
-                   "take", "charge", "keep"}));
+            (Names{"intend", "open beam_shutter", "start", "wait", "close beam_shutter", "take",
+                   "charge", "keep", "arm"}));
 }
 
 TEST(Engine, ShutterGatingRunsTheCycleInOrder) {
   Bench bench(Gating::shutter);
   EXPECT_EQ(slice(bench.run(), "intend", 9),
-            (Names{"intend", "arm", "start", "open beam_shutter", "wait", "close beam_shutter",
-                   "take", "charge", "keep"}));
+            (Names{"intend", "start", "open beam_shutter", "wait", "close beam_shutter", "take",
+                   "charge", "keep", "arm"}));
 }
 
 TEST(Engine, ADarkNeverOpensTheDoseShutter) {
@@ -171,8 +177,48 @@ TEST(Engine, ABackgroundExposureBlocksTheCathodeLaserAndLetsItInAgain) {
   bench.series().blocks[0].kind = ExposureKind::background;
   bench.series().blocks[0].area = "A1";
   EXPECT_EQ(slice(bench.run(), "intend", 10),
-            (Names{"intend", "arm", "close cathode_shutter", "open beam_shutter", "start", "wait",
-                   "close beam_shutter", "take", "charge", "open cathode_shutter"}));
+            (Names{"intend", "close cathode_shutter", "open beam_shutter", "start", "wait",
+                   "close beam_shutter", "take", "charge", "open cathode_shutter", "keep"}));
+}
+
+TEST(Engine, AnExposureOfManyFramesStreamsThemWhileTheShutterStaysOpen) {
+  Bench bench;
+  bench.series().blocks[1].frames = 100;
+  bench.series().guards.dose = bench.series().areas[0].dose_limit = Dose{1e6};
+  const Names log = bench.run();
+  EXPECT_EQ(slice(log, "stream", 4), (Names{"stream", "close beam_shutter", "drain", "charge"}));
+  ASSERT_EQ(bench.streamed.size(), 8U) << "the darks and references have one frame each";
+  const command::Stream& first = bench.streamed.front();
+  // 100 frames of 2 s with 2 ms of readout between them, 0.5 e/A^2/s.
+  EXPECT_NEAR(first.dose_a_frame.value, 0.5 * 2.002, 1e-9);
+  EXPECT_NEAR(first.record.dose, 0.5 * (100 * 2 + 99 * 0.002), 1e-6);
+  EXPECT_NEAR(bench.charged["all"].value, 0.5 * (8 * (100 * 2 + 99 * 0.002) + 2 * 0.5), 0.05);
+  EXPECT_EQ(log.back(), "finish");
+}
+
+TEST(Engine, ADarkOfManyFramesOpensNothing) {
+  Bench bench;
+  bench.series().blocks.resize(1);
+  bench.series().blocks[0].frames = 50;
+  const Names log = bench.run();
+  EXPECT_EQ(std::count(log.begin(), log.end(), "open beam_shutter"), 0);
+  EXPECT_EQ(slice(log, "arm", 4), (Names{"arm", "start", "stream", "drain"}));
+}
+
+TEST(Engine, AStreamThatBreaksIsClosedChargedAndRepeated) {
+  for (const char* where : {"stream", "drain"}) {
+    Bench bench;
+    bench.series().blocks[1].frames = 10;
+    bench.series().guards.dose = bench.series().areas[0].dose_limit = Dose{1e6};
+    int failures = 0;
+    bench.fails = [&](const std::string& command) { return command == where && failures++ == 0; };
+    const Names log = bench.run();
+    const auto broken = std::find(log.begin(), log.end(), "stop detector");
+    ASSERT_NE(broken, log.end()) << where;
+    EXPECT_NE(std::find(broken, log.end(), "charge"), log.end());
+    EXPECT_EQ(std::count(log.begin(), log.end(), "stream"), 9) << "once more";
+    EXPECT_EQ(log.back(), "finish");
+  }
 }
 
 TEST(Engine, ChargesTheMeasuredOpening) {

@@ -374,7 +374,7 @@ TEST(Series, ASeriesHasAnEnd) {
                         "\"count\": 20,\n     \"interleave\": [{\"kind\": \"dark\", \"every\": 5}]",
                         "\"count\": 1000000, \"interleave\": [{\"kind\": \"dark\", \"every\": 1, "
                         "\"count\": 1000000}]")),
-      "s.json:44: blocks: the series has 1.000001e12 exposures in all; must be at most 100000000");
+      "s.json:44: blocks: the series has 1.000001e12 frames in all; must be at most 1000000000");
 }
 
 TEST(Series, WarnsWhenAGuardWillHoldTheSeriesBeforeItsEnd) {
