@@ -24,7 +24,7 @@ constexpr const char* kAbout =
     "ledger\n"
     "  creel follow                          watch it; Ctrl-C ends the watching, not the series\n"
     "  creel verify SESSION                  every frame against its checksum\n"
-    "  creel picture SESSION --out first     a figure: dark-corrected sum spectrum\n"
+    "  creel evaluate SESSION --out answer   the oxidation state, with its error bar and a report\n"
     "If anything looks wrong: creel close-all, then look at the instrument.\n";
 
 constexpr const char* kFooter =
@@ -42,6 +42,7 @@ constexpr const char* kFooter =
 struct Arguments {
   Common common;
   std::string file, rig, reason, session, out, area;
+  EvaluateOrder evaluation;
   std::vector<std::string> sessions;
   double dose = 0, sigma = 0;
   bool follow = false, until_end = false;
@@ -175,6 +176,44 @@ void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->callback([&] { chosen = [&] { return picture(common, given.session, given.out); }; });
 }
 
+void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* one = add(
+      app, "evaluate", "White-line ratio and oxidation state at zero dose, with error bars",
+      "Safe: reads sessions only, also while one runs. Two references, recorded on the same rig "
+      "and of known\n"
+      "oxidation state (specimen.known_oxidation_state in their series), give the state; without "
+      "them there is\n"
+      "the ratio alone. What cannot be told is withheld, with the reason.\n"
+      "Example: creel evaluate ink-film-20261125T031007 --gain ink-gain-20261125T020000 \\\n"
+      "           --reference standard-fe2-20261125T021500 --reference "
+      "standard-fe3-20261125T023000 --out answer\n"
+      "Writes answer.html (the report), answer.json, answer-edge.svg/png, answer-dose.svg/png.\n"
+      "Exit code: 0 answered, 1 withheld.");
+  one->add_option("SESSION", given.evaluation.session,
+                  "path of a session (folder or .h5), or its name")
+      ->required();
+  one->add_option("--reference", given.evaluation.references,
+                  "a session of a standard; give two, one for each end member")
+      ->take_all()
+      ->expected(1);
+  one->add_option("--gain", given.evaluation.gain, "a session with gain frames");
+  one->add_option("--element", given.evaluation.element,
+                  "which metal, such as Fe (default: that of the references)");
+  one->add_option("--out", given.evaluation.out, "where to: BASE for BASE.html and the others");
+  one->callback([&] { chosen = [&] { return evaluate(common, given.evaluation); }; });
+
+  one = add(app, "export", "Write the dark-corrected sum spectrum as ISO 22029 and CSV",
+            "Safe: reads the session only, also while it runs.\n"
+            "Example: creel export ink-film-20261125T031007 --out ink   writes ink.msa (ISO 22029) "
+            "and ink.csv");
+  one->add_option("SESSION", given.session, "path of a session (folder or .h5), or its name")
+      ->required();
+  one->add_option("--out", given.out, "where to: BASE for BASE.msa and BASE.csv")->required();
+  one->callback(
+      [&] { chosen = [&] { return export_spectrum(common, given.session, given.out); }; });
+}
+
 int wrong_use(const CLI::App& app, const CLI::ParseError& error, bool json) {
   const auto used = app.get_subcommands();
   const std::string what = used.empty() ? "" : used.front()->get_name();
@@ -203,6 +242,7 @@ int main(int argc, char** argv) {
   add_series_commands(app, given, chosen);
   add_looking_commands(app, given, chosen);
   add_acting_commands(app, given, chosen);
+  add_evaluating_commands(app, given, chosen);
   try {
     app.parse(argc, argv);
   } catch (const CLI::Success& help_or_version) {
