@@ -76,7 +76,8 @@ int complain(const Error& error, int code) {
 
 /// Runs the daemon on a rig that was read and checked. Returns the exit code.
 int run(Rig rig, const Settings& settings) {
-  auto memory = platform::make_rig_memory(rig.shared_bytes, rig.accelerated, rig.seed);
+  auto memory = platform::make_rig_memory(rig.shared_bytes, rig.accelerated, rig.seed,
+                                          WorldRate::of(rig.speed));
   if (!memory.ok()) {
     return complain(memory.error(), kRefused);
   }
@@ -85,6 +86,7 @@ int run(Rig rig, const Settings& settings) {
   platform::RealRandom random;
   platform::AsioScheduler scheduler(io, clock, memory->timeline());
   platform::PosixLauncher launcher(settings.host, io, memory->descriptor());
+  scheduler.count_calls([&launcher] { return launcher.calls_running(); });
   const auto disk = make_posix_disk();
   auto dispatcher = rpc::Dispatcher::make(rpc::openrpc_text());
   if (!dispatcher.ok()) {

@@ -43,7 +43,7 @@ TimerId AsioScheduler::at(SafetyTime when, std::function<void()> job) {
 
 TimerId AsioScheduler::at(WorldTime when, std::function<void()> job) {
   if (!timeline_.accelerated()) {
-    return after(when - clock_.world_now(), std::move(job));
+    return after(timeline_.rate().real(when - clock_.world_now()), std::move(job));
   }
   const TimerId id = next_id_++;
   world_timers_.emplace(when, std::pair{id, std::move(job)});
@@ -90,8 +90,9 @@ void AsioScheduler::run_accelerated() {
   }
 }
 
-// Moves time to the next moment that someone waits for. False when there is none, or when a waiter
-// that is due has not left yet: it must run before time goes on.
+// Moves time to the next moment that someone waits for. False when there is none, when a waiter
+// that is due has not left yet (it must run before time goes on), or when a host works on a call:
+// it may be about to wait for an earlier moment.
 bool AsioScheduler::move_time() {
   WorldTime wake{};
   const bool someone = timeline_.earliest_wake(&wake);
@@ -103,6 +104,9 @@ bool AsioScheduler::move_time() {
     } else if (now - due_since_ > kDeadHost) {
       timeline_.forget_wake(wake);
     }
+    return false;
+  }
+  if (calls_() > timeline_.calls_waiting()) {
     return false;
   }
   const auto own = world_timers_.begin();

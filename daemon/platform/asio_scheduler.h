@@ -28,6 +28,10 @@ class AsioScheduler : public Scheduler {
   TimerId at(SafetyTime when, std::function<void()> job) override;
   void cancel(TimerId id) override;
 
+  /// Accelerated mode: how many calls to hosts are not answered yet. While more of them are than
+  /// wait for world time, someone is at work, and time stands. Before run().
+  void count_calls(std::function<std::size_t()> calls) { calls_ = std::move(calls); }
+
   /// Runs the loop on the calling thread until stop().
   void run();
   /// Any thread.
@@ -48,6 +52,7 @@ class AsioScheduler : public Scheduler {
   WorldTime due_{};   // a waiter that is due and has not left yet
   SafetyTime due_since_{};
   SafetyTime last_work_{};
+  std::function<std::size_t()> calls_ = [] { return std::size_t{0}; };
 };
 
 /// A Worker with one thread of its own. Destruction runs what is queued, then joins.

@@ -10,12 +10,15 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <boost/asio/posix/stream_descriptor.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <cerrno>
 #include <chrono>
 #include <cstring>
+#include <iterator>
+#include <map>
 #include <optional>
 #include <span>
 #include <utility>
@@ -112,21 +115,61 @@ class DaemonRing {
   std::uint64_t bytes_;
 };
 
+}  // namespace
+
+// Which calls are under way, and since when: on an accelerated rig time stands while one is worked
+// on.
+class CallsRunning {
+ public:
+  using Moment = std::chrono::steady_clock::time_point;
+  void sent(const void* host, std::string_view message) {
+    if (const auto call = host::parse_call(message); call.ok()) {
+      calls_[{host, call->id}] = std::chrono::steady_clock::now();
+    }
+  }
+  void received(const void* host, std::string_view message) {
+    if (calls_.empty()) {
+      return;
+    }
+    if (const auto heard = host::parse_from_host(message); heard.ok() && heard->answer) {
+      calls_.erase({host, heard->answer->id});
+    }
+  }
+  void forget(const void* host) {
+    for (auto at = calls_.begin(); at != calls_.end();) {
+      at = at->first.first == host ? calls_.erase(at) : std::next(at);
+    }
+  }
+  [[nodiscard]] std::size_t count() const {
+    const Moment hung =
+        std::chrono::steady_clock::now() - std::chrono::milliseconds(PosixLauncher::kHungMs);
+    return static_cast<std::size_t>(std::count_if(
+        calls_.begin(), calls_.end(), [hung](const auto& call) { return call.second > hung; }));
+  }
+
+ private:
+  std::map<std::pair<const void*, std::uint64_t>, Moment> calls_;
+};
+
+namespace {
+
 // One process and the daemon's ends of everything that leads to it. Kept alive by the operations
 // that wait in the loop; gone when the process has been reaped.
 class Link : public std::enable_shared_from_this<Link> {
  public:
   Link(asio::io_context& loop, Descriptor socket, Descriptor process, HostListener listener,
-       std::shared_ptr<std::size_t> running)
+       std::shared_ptr<std::size_t> running, std::shared_ptr<CallsRunning> calls)
       : loop_(loop),
         socket_(loop, socket.release()),
         process_(loop, process.release()),
         patience_(loop),
         listener_(std::make_shared<HostListener>(std::move(listener))),
-        running_(std::move(running)) {
+        running_(std::move(running)),
+        calls_(std::move(calls)) {
     ++*running_;
   }
   ~Link() {
+    calls_->forget(this);
     if (!reaped_) {  // the loop was destroyed first
       --*running_;
     }
@@ -152,9 +195,11 @@ class Link : public std::enable_shared_from_this<Link> {
     if (!sent.ok()) {
       return sent.error();
     }
-    return *sent
-               ? Result<void>()
-               : Result<void>(Error{ErrorCode::device_lost, "the host does not take its messages"});
+    if (!*sent) {
+      return Error{ErrorCode::device_lost, "the host does not take its messages"};
+    }
+    calls_->sent(this, message);
+    return {};
   }
 
   Result<ring::Consumer*> give_ring(std::uint64_t call_id, ring::Geometry geometry) {
@@ -187,6 +232,7 @@ class Link : public std::enable_shared_from_this<Link> {
 
   // Nobody listens any more: hang up and see the process to its end.
   void abandon() {
+    calls_->forget(this);
     listener_.reset();
     error_code ignored;
     socket_.close(ignored);
@@ -210,6 +256,7 @@ class Link : public std::enable_shared_from_this<Link> {
   bool take_message() {
     auto received = host::receive_message(socket_.native_handle(), 0);
     if (received.kind == host::Received::Kind::message) {
+      calls_->received(this, received.text);
       if (const auto listener = listener_; listener->on_message) {
         listener->on_message(received.text);
       }
@@ -277,6 +324,7 @@ class Link : public std::enable_shared_from_this<Link> {
   }
 
   void tell_gone(const std::string& how) {
+    calls_->forget(this);
     error_code ignored;
     socket_.close(ignored);
     if (const auto listener = std::exchange(listener_, nullptr);
@@ -302,6 +350,7 @@ class Link : public std::enable_shared_from_this<Link> {
   std::shared_ptr<HostListener> listener_;  // null: abandoned, or told that it is gone
   std::unique_ptr<DaemonRing> ring_;
   std::shared_ptr<std::size_t> running_;
+  std::shared_ptr<CallsRunning> calls_;
   bool reaped_ = false;
 };
 
@@ -383,8 +432,8 @@ Result<pid_t> spawn(const std::string& program, const std::string& name, int soc
 
 }  // namespace
 
-Result<RigMemory> RigMemory::make(std::uint64_t shared_bytes, bool accelerated,
-                                  std::uint64_t seed) {
+Result<RigMemory> RigMemory::make(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed,
+                                  WorldRate rate) {
   const std::uint64_t bytes = kWorldPageBytes + shared_bytes;
   auto memory = sealed_memory("creel-rig", bytes);
   if (!memory.ok()) {
@@ -395,7 +444,7 @@ Result<RigMemory> RigMemory::make(std::uint64_t shared_bytes, bool accelerated,
     return place.error();
   }
   RigMemory made(std::move(*memory), static_cast<WorldPage*>(*place), bytes);
-  WorldTimeline::prepare(made.page_, accelerated, seed);
+  WorldTimeline::prepare(made.page_, accelerated, seed, rate);
   const bool simulated = accelerated || shared_bytes > 0;
   ::fcntl(made.descriptor(), F_ADD_SEALS, F_SEAL_SEAL | (simulated ? 0 : F_SEAL_FUTURE_WRITE));
   return made;
@@ -412,9 +461,9 @@ RigMemory::~RigMemory() {
   }
 }
 
-Result<RigMemory> make_rig_memory(std::uint64_t shared_bytes, bool accelerated,
-                                  std::uint64_t seed) {
-  return RigMemory::make(shared_bytes, accelerated, seed);
+Result<RigMemory> make_rig_memory(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed,
+                                  WorldRate rate) {
+  return RigMemory::make(shared_bytes, accelerated, seed, rate);
 }
 
 PosixLauncher::PosixLauncher(std::string host_program, boost::asio::io_context& loop,
@@ -422,9 +471,14 @@ PosixLauncher::PosixLauncher(std::string host_program, boost::asio::io_context& 
     : host_program_(std::move(host_program)),
       loop_(loop),
       rig_memory_(rig_memory),
-      running_(std::make_shared<std::size_t>(0)) {}
+      running_(std::make_shared<std::size_t>(0)),
+      calls_(std::make_shared<CallsRunning>()) {}
 
 PosixLauncher::~PosixLauncher() = default;
+
+std::size_t PosixLauncher::calls_running() const {
+  return calls_->count();
+}
 
 Result<std::unique_ptr<HostProcess>> PosixLauncher::launch(const std::string& name,
                                                            std::string_view message,
@@ -446,7 +500,7 @@ Result<std::unique_ptr<HostProcess>> PosixLauncher::launch(const std::string& na
     return Error{ErrorCode::device_lost, name + ": pidfd_open failed"};
   }
   auto link = std::make_shared<Link>(loop_, std::move(ours), std::move(process),
-                                     std::move(listener), running_);
+                                     std::move(listener), running_, calls_);
   link->watch();
   auto host = std::make_unique<PosixHost>(link);
   const std::array descriptors{rig_memory_};

@@ -26,7 +26,8 @@ class RigMemory {
  public:
   /// Sealed against shrinking and growing; on a rig that is neither accelerated nor shares memory
   /// also against writing by anyone but this process. storage_failed when there is no memory.
-  static Result<RigMemory> make(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed);
+  static Result<RigMemory> make(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed,
+                                WorldRate rate);
   RigMemory(RigMemory&& other) noexcept;
   RigMemory& operator=(RigMemory&&) = delete;
   ~RigMemory();
@@ -43,7 +44,10 @@ class RigMemory {
 };
 
 /// As RigMemory::make, by the name the daemon's main uses.
-Result<RigMemory> make_rig_memory(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed);
+Result<RigMemory> make_rig_memory(std::uint64_t shared_bytes, bool accelerated, std::uint64_t seed,
+                                  WorldRate rate = {});
+
+class CallsRunning;
 
 /// Control thread only; callbacks come from `loop` and never from inside launch(), send() or
 /// give_ring(). A listener may destroy its HostProcess from within a callback.
@@ -65,6 +69,10 @@ class PosixLauncher final : public Launcher {
   /// device_lost when the process cannot be started.
   Result<std::unique_ptr<HostProcess>> launch(const std::string& name, std::string_view message,
                                               HostListener listener) override;
+  /// Calls that hosts have not answered yet; those of over kHungMs ago count no more.
+  [[nodiscard]] std::size_t calls_running() const;
+  static constexpr std::int64_t kHungMs = 2000;
+
   /// Processes that have not ended yet, those of destroyed HostProcesses included.
   [[nodiscard]] std::size_t running() const { return *running_; }
 
@@ -73,6 +81,7 @@ class PosixLauncher final : public Launcher {
   boost::asio::io_context& loop_;
   int rig_memory_;
   std::shared_ptr<std::size_t> running_;
+  std::shared_ptr<CallsRunning> calls_;
 };
 
 }  // namespace creel::platform

@@ -147,7 +147,7 @@ bool Frames::wait_until_ended(std::chrono::milliseconds limit) const {
 
 void Frames::run(creel_device* device) {
   const CrashStack stack;
-  const Services::CallScope scope(services_);
+  const Services::CallScope scope(services_, false);
   const Result<void> end = deliver(device);
   json error = nullptr;
   if (!end.ok()) {

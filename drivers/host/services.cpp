@@ -17,6 +17,7 @@ constexpr std::int64_t kNoCall = -1;
 // How many cancellations there had been when this thread's driver call began. A wait that begins
 // after make_safe, but in a call from before it, must end too.
 thread_local std::int64_t call_began_at = kNoCall;
+thread_local bool call_is_answered = false;
 
 Services* of(void* context) {
   return static_cast<Services*>(context);
@@ -90,10 +91,12 @@ Services::Services(RigMemory memory, Outbox& outbox)
   table_.seed = &Services::seed;
 }
 
-Services::CallScope::CallScope(const Services& services)
-    : before_(std::exchange(call_began_at, services.cancelled_.load())) {}
+Services::CallScope::CallScope(const Services& services, bool answered)
+    : before_(std::exchange(call_began_at, services.cancelled_.load())),
+      answered_before_(std::exchange(call_is_answered, answered)) {}
 Services::CallScope::~CallScope() {
   call_began_at = before_;
+  call_is_answered = answered_before_;
 }
 
 std::int64_t Services::world_now(void* self) {
@@ -108,7 +111,9 @@ std::int32_t Services::wait_until(void* self, std::int64_t world_ns) {
   if (cancelled()) {
     return CREEL_E_CANCELLED;
   }
-  return services.timeline_.wait_until(WorldTime{world_ns}, cancelled) ? 0 : CREEL_E_CANCELLED;
+  return services.timeline_.wait_until(WorldTime{world_ns}, cancelled, call_is_answered)
+             ? 0
+             : CREEL_E_CANCELLED;
 }
 
 void Services::log(void* self, std::int32_t level, const char* text) {

@@ -47,16 +47,18 @@ class Services {
   /// Ends every wait of every driver call that has begun; calls that begin later may wait again.
   void cancel_waits() { ++cancelled_; }
 
-  /// Marks the time during which one driver call runs on this thread.
+  /// Marks the time during which one driver call runs on this thread. `answered`: the daemon waits
+  /// for what comes of it; so for all calls but read_frame.
   class CallScope {
    public:
-    explicit CallScope(const Services& services);
+    explicit CallScope(const Services& services, bool answered = true);
     ~CallScope();
     CallScope(const CallScope&) = delete;
     CallScope& operator=(const CallScope&) = delete;
 
    private:
     std::int64_t before_;
+    bool answered_before_;
   };
 
  private:

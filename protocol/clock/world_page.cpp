@@ -7,6 +7,7 @@
 
 #include <algorithm>
 #include <climits>
+#include <cmath>
 
 namespace creel {
 namespace {
@@ -31,12 +32,37 @@ void futex(std::atomic<std::uint32_t>* word, int operation, std::uint32_t value,
 
 }  // namespace
 
-void WorldTimeline::prepare(WorldPage* page, bool accelerated, std::uint64_t seed) {
+WorldRate WorldRate::of(double times) {
+  const double millionths = std::round(times * static_cast<double>(kOne));
+  return {static_cast<std::uint64_t>(std::clamp(millionths, 1.0, static_cast<double>(kMost)))};
+}
+
+// Both in two parts, whole steps and the rest, so that no product leaves 64 bits: the rest of one
+// times the other is below kOne * kMost = 10^15.
+Duration WorldRate::world(Duration real) const {
+  constexpr auto kUnit = static_cast<std::int64_t>(kOne);
+  const auto rate = static_cast<std::int64_t>(millionths);
+  const std::int64_t steps = real.value / kUnit;
+  return Duration{steps * rate + real.value % kUnit * rate / kUnit};
+}
+
+Duration WorldRate::real(Duration world) const {
+  constexpr auto kUnit = static_cast<std::int64_t>(kOne);
+  const auto rate = static_cast<std::int64_t>(millionths);
+  const std::int64_t steps = std::max<std::int64_t>(world.value, 0) / rate;
+  if (steps >= kLongest.value / kUnit) {
+    return kLongest;
+  }
+  const std::int64_t rest = std::max<std::int64_t>(world.value, 0) % rate * kUnit;
+  return Duration{steps * kUnit + (rest + rate - 1) / rate};
+}
+
+void WorldTimeline::prepare(WorldPage* page, bool accelerated, std::uint64_t seed, WorldRate rate) {
   page->mode = accelerated ? WorldPage::kAccelerated : WorldPage::kReal;
-  // World time starts at one second, so that zero can mean "never".
-  page->origin_monotonic_ns = monotonic_ns() - 1'000'000'000;
+  page->origin_monotonic_ns = monotonic_ns() - kStart.ns;
   page->seed = seed;
-  page->now_ns.store(1'000'000'000);
+  page->now_ns.store(kStart.ns);
+  page->rate_millionths = rate.millionths;
   page->magic = WorldPage::kMagic;
 }
 
@@ -47,18 +73,28 @@ std::uint64_t WorldTimeline::seed() const {
   return page_->seed;
 }
 
-WorldTime WorldTimeline::now() const {
-  return accelerated() ? WorldTime{page_->now_ns.load(std::memory_order_acquire)}
-                       : WorldTime{monotonic_ns() - page_->origin_monotonic_ns};
+WorldRate WorldTimeline::rate() const {
+  const std::uint64_t millionths = page_->rate_millionths;
+  const bool usual = accelerated() || millionths == 0 || millionths > WorldRate::kMost;
+  return usual ? WorldRate{} : WorldRate{millionths};
 }
 
-int WorldTimeline::enter(WorldTime when) const {
+WorldTime WorldTimeline::now() const {
+  if (accelerated()) {
+    return WorldTime{page_->now_ns.load(std::memory_order_acquire)};
+  }
+  const Duration real{monotonic_ns() - page_->origin_monotonic_ns - kStart.ns};
+  return kStart + rate().world(real);
+}
+
+int WorldTimeline::enter(WorldTime when, bool in_call) const {
   if (!accelerated() || now() >= when) {
     return -1;
   }
   for (int slot = 0; slot < WorldPage::kSlots; ++slot) {
     std::int64_t expected = WorldPage::kFree;
     if (page_->wake_ns[slot].compare_exchange_strong(expected, when.ns)) {
+      page_->in_call[slot].store(in_call ? 1 : 0);
       return slot;
     }
   }
@@ -67,6 +103,7 @@ int WorldTimeline::enter(WorldTime when) const {
 
 void WorldTimeline::leave(int slot) const {
   if (slot >= 0) {
+    page_->in_call[slot].store(0);  // first: a slot that is free is never counted
     page_->wake_ns[slot].store(WorldPage::kFree);
   }
 }
@@ -80,7 +117,7 @@ void WorldTimeline::nap(WorldTime when) const {
     }
     return;
   }
-  const timespec rest = to_timespec(std::clamp<std::int64_t>((when - now()).value, 0, kNapNs));
+  const timespec rest = to_timespec(std::min(rate().real(when - now()).value, kNapNs));
   nanosleep(&rest, nullptr);
 }
 
@@ -97,6 +134,14 @@ bool WorldTimeline::earliest_wake(WorldTime* when) const {
   }
   *when = WorldTime{earliest};
   return true;
+}
+
+std::size_t WorldTimeline::calls_waiting() const {
+  std::size_t count = 0;
+  for (int slot = 0; slot < WorldPage::kSlots; ++slot) {
+    count += page_->wake_ns[slot].load() != WorldPage::kFree && page_->in_call[slot].load() != 0;
+  }
+  return count;
 }
 
 void WorldTimeline::forget_wake(WorldTime when) const {

@@ -19,6 +19,8 @@ constexpr std::array<std::string_view, 4> kKinds{"detector", "shutter", "stage",
 constexpr std::array<std::string_view, 4> kBlocks{"cathode_laser", "electrons_above_specimen",
                                                   "electrons_below_specimen", "pump_laser"};
 constexpr std::array<std::string_view, 3> kAnswers{"yes", "no", "unknown"};
+/// Drivers behind which there is no hardware.
+constexpr std::array<std::string_view, 3> kUnreal{"simulated", "replay", "blank"};
 
 /// Place of `name` in `names`; the schema has made sure that it is there.
 template <class Enum, std::size_t N>
@@ -88,6 +90,7 @@ class RigCheck {
       check_time(device);
       check_paths(device, at);
     }
+    check_speed();
   }
 
  private:
@@ -159,6 +162,28 @@ class RigCheck {
     }
   }
 
+  void check_speed() {
+    if (rig_.speed == 1) return;
+    const Pointer at("/speed");
+    const std::string got = "got " + documents::plain(rig_.speed);
+    if (rig_.accelerated) {
+      faults_.error(at, got +
+                            " and accelerated: true; must be one or the other: an accelerated rig "
+                            "runs as fast as it can");
+      return;
+    }
+    std::string real;
+    for (const RigDevice& device : rig_.devices) {
+      if (std::find(kUnreal.begin(), kUnreal.end(), device.driver) == kUnreal.end()) {
+        real += (real.empty() ? "\"" : ", \"") + device.name + "\" (" + device.driver + ")";
+      }
+    }
+    if (!real.empty()) {
+      faults_.error(at, got + "; must be 1, because real devices keep real time: " + real +
+                            ". Only the drivers simulated, replay and blank can be hurried");
+    }
+  }
+
   void check_paths(const RigDevice& device, const Pointer& at) {
     const auto whole_disk = [](const std::string& path) {
       return path.find_first_not_of("/.") == std::string::npos;
@@ -194,6 +219,7 @@ Rig read_rig(const json& from) {
   rig.name = from.at("name");
   rig.microscope = read_microscope(from.at("microscope"));
   rig.accelerated = from.value("accelerated", false);
+  rig.speed = from.value("speed", 1.0);
   rig.seed = from.value("seed", std::uint64_t{1});
   rig.shared_bytes = from.value("shared_bytes", std::uint64_t{0});
   for (const json& device : from.at("devices")) rig.devices.push_back(read_device(device));

@@ -71,6 +71,7 @@ struct Rig {
   std::string name;
   Microscope microscope;
   bool accelerated = false;        ///< simulated rigs only: world time moves as fast as it can
+  double speed = 1;                ///< world time runs so many times faster; no real devices then
   std::uint64_t seed = 1;          ///< simulated rigs only
   std::uint64_t shared_bytes = 0;  ///< memory that simulated devices share, beyond the world page
   std::vector<RigDevice> devices;

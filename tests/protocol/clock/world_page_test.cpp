@@ -17,11 +17,11 @@ namespace {
 
 class SharedPage {
  public:
-  SharedPage(bool accelerated, std::uint64_t seed) {
+  SharedPage(bool accelerated, std::uint64_t seed, WorldRate rate = {}) {
     void* place =
         ::mmap(nullptr, kWorldPageBytes, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     page_ = static_cast<WorldPage*>(place);
-    WorldTimeline::prepare(page_, accelerated, seed);
+    WorldTimeline::prepare(page_, accelerated, seed, rate);
   }
   ~SharedPage() { ::munmap(page_, kWorldPageBytes); }
   SharedPage(const SharedPage&) = delete;
@@ -66,6 +66,65 @@ TEST(WorldTime, RealModeWaitsCanBeCancelled) {
   EXPECT_FALSE(
       timeline.wait_until(timeline.now() + seconds(3600), [&] { return cancelled.load(); }));
   other.join();
+}
+
+TEST(WorldRate, ConvertsWithoutDriftAndNeverEarly) {
+  struct Case {
+    double times;
+    std::int64_t real_ns, world_ns;
+  };
+  const Case cases[] = {
+      {1, 12'345'678'901, 12'345'678'901},
+      {10, 12'345'678'901, 123'456'789'010},
+      {2.5, 3, 7},  // 7.5, rounded down
+      {1000, 86'400'000'000'000, 86'400'000'000'000'000},
+      {0.5, 5, 2},
+      {1.000001, 365LL * 86'400'000'000'000,
+       365LL * 86'400'000'000'000 + 31'536'000'000},  // a year
+  };
+  for (const Case& one : cases) {
+    const WorldRate rate = WorldRate::of(one.times);
+    EXPECT_EQ(rate.world(Duration{one.real_ns}).value, one.world_ns) << one.times;
+    // Waiting for the real time reaches the world time, and one nanosecond less does not.
+    const Duration real = rate.real(Duration{one.world_ns});
+    EXPECT_GE(rate.world(real).value, one.world_ns) << one.times;
+    EXPECT_LT(rate.world(real - nanoseconds(1)).value, one.world_ns) << one.times;
+  }
+}
+
+TEST(WorldRate, StaysWithinItsRangeAndHasALongestWait) {
+  EXPECT_EQ(WorldRate::of(0).millionths, 1U);
+  EXPECT_EQ(WorldRate::of(1e9).millionths, WorldRate::kMost);
+  EXPECT_EQ(WorldRate::of(1).millionths, WorldRate::kOne);
+  EXPECT_EQ(WorldRate::of(0).real(seconds(1'000'000'000)), WorldRate::kLongest);
+  EXPECT_EQ(WorldRate::of(3).real(seconds(-1)).value, 0) << "what is past is not waited for";
+}
+
+TEST(WorldTime, AScaledPageRunsSoManyTimesFasterForEveryoneWhoSeesIt) {
+  const SharedPage page(false, 5, WorldRate::of(50));
+  const WorldTimeline timeline = page.timeline();
+  EXPECT_EQ(timeline.rate().millionths, 50 * WorldRate::kOne);
+  timespec before{}, after{};
+  clock_gettime(CLOCK_MONOTONIC, &before);
+  const WorldTime start = timeline.now();
+  EXPECT_GE(start.ns, WorldTimeline::kStart.ns);
+  EXPECT_TRUE(timeline.wait_until(start + seconds(2), kNever));
+  const WorldTime end = timeline.now();
+  clock_gettime(CLOCK_MONOTONIC, &after);
+  const double real_s = static_cast<double>(after.tv_sec - before.tv_sec) +
+                        1e-9 * static_cast<double>(after.tv_nsec - before.tv_nsec);
+  EXPECT_GE((end - start).value, seconds(2).value);
+  EXPECT_GE(real_s, 2.0 / 50) << "a wait of 2 s of world time takes at least a fiftieth of it";
+  EXPECT_LE(in_seconds(end - start), real_s * 50 + 1e-6)
+      << "and world time ran no faster than that";
+}
+
+TEST(WorldTime, APageOfBeforeTheRateRunsAtItsOwnPace) {
+  const SharedPage page(false, 5);
+  page.page()->rate_millionths = 0;
+  EXPECT_EQ(page.timeline().rate().millionths, WorldRate::kOne);
+  const WorldTime start = page.timeline().now();
+  EXPECT_GE(page.timeline().now(), start);
 }
 
 TEST(WorldTime, AcceleratedTimeStandsStillUntilItIsMoved) {
@@ -140,6 +199,27 @@ TEST(WorldTime, ACancelledWaiterLeavesItsSlot) {
   EXPECT_FALSE(timeline.wait_until(timeline.now() + seconds(1), [] { return true; }));
   WorldTime wake{};
   EXPECT_FALSE(timeline.earliest_wake(&wake));
+}
+
+TEST(WorldTime, CallsThatWaitAreCountedAndOnlyThose) {
+  const SharedPage page(true, 9);
+  const WorldTimeline timeline = page.timeline();
+  const WorldTime due = timeline.now() + seconds(5);
+  std::thread frames([&] { EXPECT_TRUE(timeline.wait_until(due, kNever)); });
+  ASSERT_TRUE(someone_waits_for(timeline, due));
+  EXPECT_EQ(timeline.calls_waiting(), 0U) << "nobody waits for an answer of that one";
+  const WorldTime sooner = due - seconds(1);
+  std::thread call([&] { EXPECT_TRUE(timeline.wait_until(sooner, kNever, true)); });
+  ASSERT_TRUE(someone_waits_for(timeline, sooner));
+  for (int i = 0; i < 30'000 && timeline.calls_waiting() == 0; ++i) {
+    std::this_thread::sleep_for(std::chrono::milliseconds(1));
+  }
+  EXPECT_EQ(timeline.calls_waiting(), 1U);
+  timeline.advance_to(sooner);
+  call.join();
+  EXPECT_EQ(timeline.calls_waiting(), 0U);
+  timeline.advance_to(due);
+  frames.join();
 }
 
 TEST(WorldTime, MoreWaitersThanSlotsStillWake) {

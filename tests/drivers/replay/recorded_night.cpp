@@ -1,0 +1,113 @@
+#include "tests/drivers/replay/recorded_night.h"
+
+#include <memory>
+#include <utility>
+
+#include "daemon/ledger/ledger.h"
+#include "daemon/platform/disk.h"
+#include "daemon/series/conductor.h"
+#include "daemon/supervisor/supervisor.h"
+#include "tests/fakes/timeline.h"
+#include "tests/nights/documents.h"
+
+namespace creel::replay_test {
+namespace {
+
+using nlohmann::json;
+
+constexpr std::uint64_t kMostSteps = 200'000;
+constexpr fakes::Timeline::Owner kDaemon = 7;
+
+class Recorder {
+ public:
+  Recorder(const std::string& directory, const nights::NightPlan& plan)
+      : plan_(plan),
+        series_(nights::series_for(plan)),
+        rig_(nights::rig_document()),
+        fake_rig_(timeline_, rig_, plan.seed, plan.faults),
+        disk_(make_posix_disk()),
+        sessions_(directory + "/sessions") {
+    CREEL_INVARIANT(disk_->create_directories(sessions_).ok(), "no directory for the session");
+    auto ledger = open_ledger(*disk_, timeline_, directory + "/ledger.db");
+    CREEL_INVARIANT(ledger.ok(), "no ledger");
+    ledger_ = std::move(*ledger);
+    launcher_ = fake_rig_.launcher(kDaemon);
+    supervisor_ = std::make_unique<Supervisor>(
+        rig_, "/drivers", DeviceHost::Parts{*launcher_, scheduler_, timeline_, random_});
+    conductor_ = std::make_unique<Conductor>(
+        Conductor::Parts{scheduler_, timeline_, *supervisor_, *ledger_, *disk_, worker_}, rig_,
+        Conductor::Options{sessions_, json{{"name", "creel"}, {"version", "test"}}, seconds(120)});
+  }
+
+  RecordedNight run() {
+    Supervisor::Listener listener;
+    listener.on_frames = [this](const std::string& device) { conductor_->frames_arrived(device); };
+    listener.on_state = [this](const std::string& device, DeviceState) {
+      conductor_->device_changed(device);
+    };
+    listener.on_event = [this](const std::string& device, const std::string& name,
+                               const json& body) { conductor_->device_event(device, name, body); };
+    supervisor_->listen(std::move(listener));
+    conductor_->listen([this](const json& event) { on_event(event); });
+    supervisor_->start();
+    conductor_->take_up([this](const Result<json>&) { start(); });
+    while (night_.path.empty() && timeline_.steps() < kMostSteps && timeline_.step()) {
+    }
+    CREEL_INVARIANT(!night_.path.empty(), "the night did not end");
+    night_.series_text = series_.text;
+    night_.faults = fake_rig_.faults_drawn();
+    return night_;
+  }
+
+ private:
+  void start() {
+    if (!supervisor_->ready({"camera", "beam_shutter", "cathode_shutter", "laser_power"})) {
+      scheduler_.at(timeline_.safety_now() + milliseconds(300), [this] { start(); });
+      return;
+    }
+    conductor_->start(nights::series_for(plan_), [this](const Result<json>& started) {
+      if (!started.ok()) {  // a device failed meanwhile: once more
+        scheduler_.at(timeline_.safety_now() + seconds(2), [this] { start(); });
+      }
+    });
+  }
+
+  void on_event(const json& event) {
+    if (event.value("event", "") == "session_closed") {
+      night_.path = event.value("path", "");
+    } else if (event.value("event", "") == "hold") {
+      ++night_.holds;
+      scheduler_.at(timeline_.safety_now() + seconds(30), [this] { std::ignore = go_on(); });
+    }
+  }
+  bool go_on() { return conductor_->go_on().ok(); }
+
+  nights::NightPlan plan_;
+  Series series_;
+  Rig rig_;
+  fakes::Timeline timeline_;
+  fakes::FakeRig fake_rig_;
+  std::unique_ptr<Disk> disk_;
+  std::string sessions_;
+  fakes::TimelineScheduler scheduler_{timeline_, kDaemon};
+  fakes::TimelineWorker worker_{timeline_, kDaemon};
+  fakes::SeededRandom random_{7};
+  std::unique_ptr<Ledger> ledger_;
+  std::unique_ptr<Launcher> launcher_;
+  std::unique_ptr<Supervisor> supervisor_;
+  std::unique_ptr<Conductor> conductor_;
+  RecordedNight night_;
+};
+
+}  // namespace
+
+RecordedNight record_night(const std::string& directory, std::uint64_t seed,
+                           const fakes::FaultRates& faults, bool shutter_gating) {
+  nights::NightPlan plan;
+  plan.seed = seed;
+  plan.faults = faults;
+  plan.shutter_gating = shutter_gating;
+  return Recorder(directory, plan).run();
+}
+
+}  // namespace creel::replay_test
