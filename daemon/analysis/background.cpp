@@ -26,7 +26,8 @@ Result<Channels> channels_in(const Grid& grid, const Window& window) {
       !(to - from >= 4)) {
     return Error{ErrorCode::invalid_request,
                  "background window " + std::to_string(window.from_ev) + " to " +
-                     std::to_string(window.to_ev) + " eV; must hold at least 4 channels of the axis, " +
+                     std::to_string(window.to_ev) +
+                     " eV; must hold at least 4 channels of the axis, " +
                      std::to_string(grid.first_ev) + " to " + std::to_string(grid.end()) + " eV"};
   }
   return Channels{static_cast<std::size_t>(from), static_cast<std::size_t>(to)};
@@ -56,8 +57,8 @@ PowerLaw first_guess(std::span<const double> counts, const Grid& grid, const Cha
 std::vector<double> overlap(const Grid& grid, const Window& window) {
   std::vector<double> part(grid.channels);
   for (std::size_t c = 0; c < grid.channels; ++c) {
-    const double inside = std::min(grid.lower(c + 1), window.to_ev) -
-                          std::max(grid.lower(c), window.from_ev);
+    const double inside =
+        std::min(grid.lower(c + 1), window.to_ev) - std::max(grid.lower(c), window.from_ev);
     part[c] = std::clamp(inside / grid.dispersion_ev, 0.0, 1.0);
   }
   return part;

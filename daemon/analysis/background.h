@@ -4,10 +4,10 @@
 //
 // Fitted by maximum likelihood for counts whose variance is proportional to their mean (Poisson up
 // to a gain), by Newton's method on  dL/dtheta = sum_c (S_c / B_c - 1) dB_c/dtheta = 0,  that is,
-// iteratively re-weighted least squares with weights 1/B. Below some 10 counts a channel this differs from
-// least squares with weights 1/S, which is biased low. Source: W. Cash, Astrophys. J. 228, 939
-// (1979); for EELS: J. Verbeeck, S. Van Aert, Ultramicroscopy 101, 207 (2004). A known constant
-// variance (read noise) may be added to the weights.
+// iteratively re-weighted least squares with weights 1/B. Below some 10 counts a channel this
+// differs from least squares with weights 1/S, which is biased low. Source: W. Cash, Astrophys. J.
+// 228, 939 (1979); for EELS: J. Verbeeck, S. Van Aert, Ultramicroscopy 101, 207 (2004). A known
+// constant variance (read noise) may be added to the weights.
 #pragma once
 
 #include <cstddef>
@@ -50,9 +50,9 @@ class Background {
   /// B at an energy, counts per channel.
   [[nodiscard]] double at(double ev) const;
   [[nodiscard]] std::vector<double> on(const Grid& grid) const;
-  /// Weights w on the raw spectrum S for which  sum w S = sum u (S - B fitted to S),  to first order
-  /// around the fit: the fit is carried by its Jacobian. At the fitted spectrum itself it is exact,
-  /// because B scales with S. `u` on the same grid.
+  /// Weights w on the raw spectrum S for which  sum w S = sum u (S - B fitted to S),  to first
+  /// order around the fit: the fit is carried by its Jacobian. At the fitted spectrum itself it is
+  /// exact, because B scales with S. `u` on the same grid.
   [[nodiscard]] std::vector<double> functional(const Grid& grid, std::span<const double> u) const;
   /// Variance of sum over the window of B that comes from the fit, in the sense of the covariance.
   [[nodiscard]] double variance_of_sum(const Grid& grid, const Window& window) const;
@@ -74,10 +74,10 @@ class Background {
 Result<Background> fit_background(std::span<const double> counts, const Grid& grid,
                                   const Window& window, double constant_variance = 0);
 
-/// The closed form from two neighbouring windows of equal width with sums i1, i2 between e1, e2, e3:
-/// r = 2 ln(i1/i2) / ln(e3/e1), A = (1 - r)(i1 + i2) / (e3^(1-r) - e1^(1-r)), here with P = 1 eV and
-/// counts per eV (Egerton 2011, sec. 4.4). Slightly biased in r; the start of the fit above. All
-/// arguments > 0, e1 < e3.
+/// The closed form from two neighbouring windows of equal width with sums i1, i2 between e1, e2,
+/// e3: r = 2 ln(i1/i2) / ln(e3/e1), A = (1 - r)(i1 + i2) / (e3^(1-r) - e1^(1-r)), here with P = 1
+/// eV and counts per eV (Egerton 2011, sec. 4.4). Slightly biased in r; the start of the fit above.
+/// All arguments > 0, e1 < e3.
 struct PowerLaw {
   double amplitude = 0, exponent = 0;
 };

@@ -14,27 +14,6 @@ namespace {
 
 using Functionals = std::array<std::vector<double>, kQuantities>;
 
-/// Straight line y = slope x + constant with weights; through the origin where that would be negative.
-void fit_line(std::span<const double> x, std::span<const double> y, std::span<const double> weight,
-              double& slope, double& constant) {
-  double s = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
-  for (std::size_t i = 0; i < x.size(); ++i) {
-    s += weight[i];
-    sx += weight[i] * x[i];
-    sy += weight[i] * y[i];
-    sxx += weight[i] * x[i] * x[i];
-    sxy += weight[i] * x[i] * y[i];
-  }
-  const double determinant = s * sxx - sx * sx;
-  if (determinant > 1e-9 * s * sxx) {
-    slope = (s * sxy - sx * sy) / determinant;
-    constant = (sy - slope * sx) / s;
-  } else {
-    slope = sxx > 0 ? sxy / sxx : 0.0;
-    constant = 0;
-  }
-}
-
 /// Shift, in channels, from a group's own channels to those of the grid.
 double shift_of(const FrameGroup& group, const Grid& grid) {
   return (group.first_ev - group.drift_ev - grid.first_ev) / grid.dispersion_ev;
@@ -69,8 +48,8 @@ std::vector<std::size_t> assign(const std::vector<FrameGroup>& core,
   double before = 0;
   for (const std::size_t i : order) {
     const double middle = before + 0.5 * static_cast<double>(core[i].frames);
-    where[i] = std::min(groups - 1,
-                        static_cast<std::size_t>(middle / all * static_cast<double>(groups)));
+    where[i] =
+        std::min(groups - 1, static_cast<std::size_t>(middle / all * static_cast<double>(groups)));
     before += static_cast<double>(core[i].frames);
   }
   return where;
@@ -90,11 +69,9 @@ double covariance_of(std::span<const double> a, std::span<const double> b, const
     if (a[c] == 0 && b[c] == 0) {
       continue;
     }
-    sum += a[c] * b[c] * (noise.slope[0] * s[c] + frames * noise.constant[0]);
+    sum += a[c] * b[c] * (noise.slope[0] * s[c] + frames * noise.dark_variance);
     for (std::size_t lag = 1; lag < kLags && c + lag < s.size(); ++lag) {
-      const double level = 0.5 * (s[c] + s[c + lag]);
-      sum += (a[c] * b[c + lag] + a[c + lag] * b[c]) *
-             (noise.slope[lag] * level + frames * noise.constant[lag]);
+      sum += (a[c] * b[c + lag] + a[c + lag] * b[c]) * noise.slope[lag] * 0.5 * (s[c] + s[c + lag]);
     }
   }
   return sum;
@@ -177,11 +154,11 @@ class Measurement {
     }
     if (usable_.empty()) {
       const Grid& grid = made_.grid;
-      return Error{ErrorCode::refused,
-                   "session " + session_.name + ": the energy axis covers " +
-                       std::to_string(grid.first_ev) + " to " + std::to_string(grid.end()) +
-                       " eV; the edge needs " + std::to_string(windows_.background.from_ev) +
-                       " to " + std::to_string(windows_.after.to_ev) + " eV"};
+      return Error{ErrorCode::refused, "session " + session_.name + ": the energy axis covers " +
+                                           std::to_string(grid.first_ev) + " to " +
+                                           std::to_string(grid.end()) + " eV; the edge needs " +
+                                           std::to_string(windows_.background.from_ev) + " to " +
+                                           std::to_string(windows_.after.to_ev) + " eV"};
     }
     return check_windows(windows_, made_.grid);
   }
@@ -201,7 +178,7 @@ class Measurement {
     made_.sigma.resize(session_.channels);
     for (std::size_t c = 0; c < session_.channels; ++c) {
       const double variance = made_.noise.slope[0] * made_.sum[c] +
-                              static_cast<double>(made_.frames) * made_.noise.constant[0];
+                              static_cast<double>(made_.frames) * made_.noise.dark_variance;
       made_.sigma[c] = std::sqrt(std::max(0.0, variance));
     }
     return {};
@@ -210,9 +187,7 @@ class Measurement {
   /// Variance of a channel that does not come from counting, over the gain: for the weights.
   [[nodiscard]] double constant() const {
     const double slope = made_.noise.slope[0];
-    return slope > 0 ? std::max(0.0, static_cast<double>(made_.frames) * made_.noise.constant[0] /
-                                         slope)
-                     : 0.0;
+    return slope > 0 ? static_cast<double>(made_.frames) * made_.noise.dark_variance / slope : 0.0;
   }
 
   /// The edge begins where the background window ends.
@@ -319,7 +294,8 @@ class Measurement {
         gain[c] += w[i][c] * group.counts[c];
         if (c + 1 < session_.channels) {
           // A shift of the axis by dE turns S into S - S' dE.
-          made_.by_shift[k][i] -= w[i][c] * (group.counts[c + 1] - group.counts[c == 0 ? 0 : c - 1]) /
+          made_.by_shift[k][i] -= w[i][c] *
+                                  (group.counts[c + 1] - group.counts[c == 0 ? 0 : c - 1]) /
                                   (2 * made_.grid.dispersion_ev);
         }
       }
@@ -351,33 +327,35 @@ class Measurement {
 
 Result<NoiseLine> fit_noise(const FrameNoise& noise, std::size_t from, std::size_t to) {
   if (noise.pairs < 2 || to <= from + 8) {
-    return Error{ErrorCode::refused,
-                 "noise cannot be told from " + std::to_string(noise.pairs + 1) +
-                     " specimen exposures; at least 3 are needed"};
+    return Error{ErrorCode::refused, "noise cannot be told from " +
+                                         std::to_string(noise.pairs + 1) +
+                                         " specimen exposures; at least 3 are needed"};
   }
-  const auto pairs = static_cast<double>(noise.pairs);
   NoiseLine line;
-  std::vector<double> level, seen, weight;
-  for (std::size_t lag = 0; lag < kLags; ++lag) {
-    level.clear();
-    seen.clear();
-    for (std::size_t c = from; c + lag < to; ++c) {
-      level.push_back(0.5 * (noise.level[c] + noise.level[c + lag]));
-      seen.push_back(noise.products[lag][c] / pairs);
-    }
-    // A variance estimate is as uncertain as it is large; two rounds settle the weights.
-    weight.assign(level.size(), 1.0);
-    for (int round = 0; round < 3; ++round) {
-      fit_line(level, seen, weight, line.slope[lag], line.constant[lag]);
-      for (std::size_t i = 0; i < level.size(); ++i) {
-        const double variance = line.slope[0] * level[i] + line.constant[0];
-        weight[i] = variance > 0 ? 1.0 / (variance * variance) : 0.0;
-      }
-    }
+  line.dark_variance = noise.dark_variance;
+  double light = 0;
+  for (std::size_t c = from; c < to; ++c) {
+    light += noise.level[c];
   }
-  if (!(line.slope[0] * level.front() + line.constant[0] > 0)) {
-    return Error{ErrorCode::refused, "the specimen exposures do not vary at all; these are not "
-                                     "measured frames"};
+  const double mean_level = light / static_cast<double>(to - from);
+  double mean_variance = 0;
+  for (std::size_t lag = 0; lag < kLags; ++lag) {
+    // Sums, not a fit of slope and constant: the levels around an edge differ too little to tell
+    // the two apart, and the darks know the constant.
+    double products = 0;
+    double levels = 0;
+    for (std::size_t c = from; c + lag < to; ++c) {
+      products += noise.products[lag][c] / static_cast<double>(noise.pairs);
+      levels += 0.5 * (noise.level[c] + noise.level[c + lag]);
+    }
+    const double constant = lag == 0 ? line.dark_variance * static_cast<double>(to - from) : 0.0;
+    mean_variance += lag == 0 ? products / static_cast<double>(to - from) : 0.0;
+    line.slope[lag] = levels > 0 ? (products - constant) / levels : 0.0;
+  }
+  if (!(mean_variance > 0) || !(line.variance(mean_level) > 0)) {
+    return Error{ErrorCode::refused,
+                 "the specimen exposures do not vary at all; these are not "
+                 "measured frames"};
   }
   return line;
 }

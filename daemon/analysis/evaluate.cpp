@@ -207,15 +207,14 @@ OxidationData oxidation_data(const Prepared& specimen, const Prepared& low, cons
   return data;
 }
 
-/// As many dose groups as the counts allow: L3 of each well above its noise, so that the height of a
-/// group, which is free, is not a number near zero.
+/// As many dose groups as the counts allow: L3 of each well above its noise, so that the height of
+/// a group, which is free, is not a number near zero.
 std::size_t groups_by_counts(const Prepared& once) {
   const auto total = total_numbers(once);
   const auto covariance = total_covariance(once);
   const double clear = (total[kL3Low] + total[kL3High]) / std::sqrt(variance_of_l3(covariance));
-  return clear > kClearGroup
-             ? static_cast<std::size_t>(clear * clear / (kClearGroup * kClearGroup))
-             : 1;
+  return clear > kClearGroup ? static_cast<std::size_t>(clear * clear / (kClearGroup * kClearGroup))
+                             : 1;
 }
 
 Result<Prepared> prepare_specimen(const SessionSpectra& session, const WhiteLineWindows& windows,
@@ -317,8 +316,9 @@ void remark_session(const SessionReport& one, std::vector<std::string>& remarks)
     remarks.push_back(who + "not corrected for the pixels' gains; no gain reference was given.");
   }
   if (!one.t_over_lambda) {
-    remarks.push_back(who + "no zero-loss frames through the specimen, so plural scattering is still "
-                            "in it and its thickness is unknown.");
+    remarks.push_back(who +
+                      "no zero-loss frames through the specimen, so plural scattering is still "
+                      "in it and its thickness is unknown.");
   }
   if (one.zero_loss_frames == 1) {
     remarks.push_back(who + "one zero-loss reference only; the drift is taken as constant.");
@@ -409,16 +409,16 @@ void vary_background(const SessionSpectra& specimen, std::span<const Reference> 
                      const EvaluationOptions& options, Evaluation& made) {
   const Window own = made.windows.background;
   const double width = own.to_ev - own.from_ev;
-  for (const Window& other : {Window{own.from_ev - width / 3, own.to_ev},
-                              Window{own.from_ev + width / 3, own.to_ev},
-                              Window{own.from_ev, own.to_ev - width / 12}}) {
+  for (const Window& other :
+       {Window{own.from_ev - width / 3, own.to_ev}, Window{own.from_ev + width / 3, own.to_ev},
+        Window{own.from_ev, own.to_ev - width / 12}}) {
     WhiteLineWindows windows = made.windows;
     windows.background = other;
     const auto all = prepare_all(specimen, references, windows, options);
     if (!all) {
       made.remarks.push_back("The background could not be fitted from " + number(other.from_ev) +
-                             " to " + number(other.to_ev) + " eV for comparison: " +
-                             all.error().text + ".");
+                             " to " + number(other.to_ev) +
+                             " eV for comparison: " + all.error().text + ".");
       continue;
     }
     const auto numbers = total_numbers(all->specimen);
@@ -449,20 +449,24 @@ void remark_result(Evaluation& made) {
                            " degrees of freedom): the error bar is too small for what is wrong.");
   }
   if (fit.x0 < -2 * fit.sigma_x0 || fit.x0 > 1 + 2 * fit.sigma_x0) {
-    made.remarks.push_back("The specimen lies outside its two references by more than two standard "
-                           "deviations; it may hold a third state.");
+    made.remarks.push_back(
+        "The specimen lies outside its two references by more than two standard "
+        "deviations; it may hold a third state.");
   }
   if (fit.damage_told && fit.k < 0) {
-    made.remarks.push_back("The part in the high state grows with dose; that is not damage by "
-                           "reduction.");
+    made.remarks.push_back(
+        "The part in the high state grows with dose; that is not damage by "
+        "reduction.");
   }
   if (!fit.damage_told) {
-    made.remarks.push_back("No damage can be told from these exposures; the extrapolation to zero "
-                           "dose is uncertain only by what its error says.");
+    made.remarks.push_back(
+        "No damage can be told from these exposures; the extrapolation to zero "
+        "dose is uncertain only by what its error says.");
   }
   if (made.x0_by_background > fit.sigma_x0) {
-    made.remarks.push_back("Other background windows move the answer by more than its error; see "
-                           "x0_by_background.");
+    made.remarks.push_back(
+        "Other background windows move the answer by more than its error; see "
+        "x0_by_background.");
   }
 }
 

@@ -1,5 +1,5 @@
-// The evaluation of a session: white-line ratio and, with two reference sessions, the oxidation state
-// at zero dose. Pure numerics: the same input gives the same output.
+// The evaluation of a session: white-line ratio and, with two reference sessions, the oxidation
+// state at zero dose. Pure numerics: the same input gives the same output.
 //
 //   sum of aligned exposures -> background -> plural scattering removed -> two-step line areas
 //   (background.h)              (plural.h)                                (white_lines.h)
@@ -33,28 +33,28 @@ struct EvaluationOptions {
   std::string element = "Fe";
   std::optional<WhiteLineWindows> windows;  ///< nothing: the element's own
   BeamProfile profile = BeamProfile::flat;
-  std::size_t dose_groups = 10;   ///< at most; fewer when there are not 4 exposures for each, or when
-                                  ///< the lines of a group would not stand out
-  double axis_error_ev = 0;       ///< one standard deviation by which the energy axes of different
-                                  ///< sessions may differ although their zero losses agree (offset
-                                  ///< supply); goes into the error
-  double loss_width_ev = 3;       ///< see SingleScattering
-  bool vary_background = true;    ///< evaluates with three other background windows as well
+  std::size_t dose_groups = 10;  ///< at most; fewer when there are not 4 exposures for each, or
+                                 ///< when the lines of a group would not stand out
+  double axis_error_ev = 0;     ///< one standard deviation by which the energy axes of different
+                                ///< sessions may differ although their zero losses agree (offset
+                                ///< supply); goes into the error
+  double loss_width_ev = 2;     ///< see SingleScattering
+  bool vary_background = true;  ///< evaluates with three other background windows as well
 };
 
 /// The ratio by dose, for the picture.
 struct RatioAtDose {
-  double dose = 0;  ///< mean of the exposures' middles, e/angstrom^2
-  double ratio = 0, sigma = 0;        ///< NaN where L2 does not stand out
-  double x = 0, sigma_x = 0;          ///< part in the high state; NaN without references
-  double fitted_x = 0;                ///< of the fit over all groups; NaN without
+  double dose = 0;              ///< mean of the exposures' middles, e/angstrom^2
+  double ratio = 0, sigma = 0;  ///< NaN where L2 does not stand out
+  double x = 0, sigma_x = 0;    ///< part in the high state; NaN without references
+  double fitted_x = 0;          ///< of the fit over all groups; NaN without
   std::uint64_t frames = 0;
 };
 
 /// One session within an evaluation.
 struct SessionReport {
   std::string name;
-  double state = 0;                    ///< references only
+  double state = 0;  ///< references only
   std::uint64_t frames = 0, specimen_frames = 0, dark_frames = 0, zero_loss_frames = 0;
   std::uint64_t left_out = 0, saturated = 0, without_dark = 0, off_axis = 0, spikes = 0,
                 bad_pixels = 0;
@@ -65,7 +65,7 @@ struct SessionReport {
   double counts_per_electron = 0;       ///< slope of the noise, neighbours added up
   double noise_factor = 1;              ///< see EdgeMeasurement
   bool noise_widened = false;
-  std::optional<Ratio> ratio;           ///< L3/L2, plural scattering removed
+  std::optional<Ratio> ratio;               ///< L3/L2, plural scattering removed
   double exponent = 0, sigma_exponent = 0;  ///< of the background
 };
 
@@ -76,18 +76,18 @@ struct Evaluation {
   std::vector<SessionReport> references;  ///< low state first; empty: none given
 
   // Spectra of the specimen, by channel.
-  std::vector<double> energy_ev;     ///< centres
-  std::vector<double> sum, sum_sigma, background;  ///< counts
-  std::vector<double> edge;          ///< background and plural scattering removed
-  std::vector<double> steps;         ///< the two steps under it
+  std::vector<double> energy_ev;                      ///< centres
+  std::vector<double> sum, sum_sigma, background;     ///< counts
+  std::vector<double> edge;                           ///< background and plural scattering removed
+  std::vector<double> steps;                          ///< the two steps under it
   std::vector<double> reference_low, reference_high;  ///< as they take part in `fit`; empty: none
-  std::vector<double> fit;           ///< their sum
-  std::vector<double> residual;      ///< edge - fit
+  std::vector<double> fit;                            ///< their sum
+  std::vector<double> residual;                       ///< edge - fit
 
   double l3 = 0, sigma_l3 = 0, l2 = 0, sigma_l2 = 0, height = 0, sigma_height = 0;
-  double background_h = 1;           ///< of the L2 window
+  double background_h = 1;  ///< of the L2 window
   std::optional<Ratio> ratio;
-  std::string ratio_withheld;        ///< why there is no ratio
+  std::string ratio_withheld;  ///< why there is no ratio
   std::vector<RatioAtDose> by_dose;
 
   std::optional<OxidationFit> oxidation;  ///< x0: part in the high state
@@ -97,7 +97,7 @@ struct Evaluation {
   double x0_by_background = 0, ratio_by_background = 0;
   /// Change of x0 if the references' axis were 0.1 eV off against the specimen's.
   double x0_by_tenth_ev = 0;
-  std::vector<std::string> remarks;       ///< sentences for the report
+  std::vector<std::string> remarks;  ///< sentences for the report
 };
 
 /// @param references  none, or two of different states in any order.

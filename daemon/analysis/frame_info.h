@@ -12,14 +12,14 @@ namespace creel::analysis {
 
 struct FrameInfo {
   ExposureKind kind = ExposureKind::specimen;
-  Where where = Where::specimen;       ///< zero-loss frames in vacuum hold no low-loss spectrum
-  std::uint32_t flags = 0;             ///< session::RecordFlag
-  std::uint16_t area = 0;              ///< frames of different areas are never mixed before the fit
-  std::int64_t exposure_set_ns = 0;    ///< as asked: finds the darks that belong to it
-  double first_ev = 0;                 ///< lower edge of channel 0 as set, offset supply included
-  double middle_s = 0;                 ///< world time of the middle of the exposure
-  double dose_before = 0;              ///< of the area, e/angstrom^2, when the exposure began
-  double dose_after = 0;               ///< and when it had ended
+  Where where = Where::specimen;     ///< zero-loss frames in vacuum hold no low-loss spectrum
+  std::uint32_t flags = 0;           ///< session::RecordFlag
+  std::uint16_t area = 0;            ///< frames of different areas are never mixed before the fit
+  std::int64_t exposure_set_ns = 0;  ///< as asked: finds the darks that belong to it
+  double first_ev = 0;               ///< lower edge of channel 0 as set, offset supply included
+  double middle_s = 0;               ///< world time of the middle of the exposure
+  double dose_before = 0;            ///< of the area, e/angstrom^2, when the exposure began
+  double dose_after = 0;             ///< and when it had ended
 };
 
 /// From a session's record. The dose is the ledger's: earlier sessions on the
@@ -41,8 +41,7 @@ inline FrameInfo frame_info(const session::Record& record, double first_ev) {
 
 /// With the energy axis that the record itself states; 0 where it states none (darks have none).
 inline FrameInfo frame_info(const session::Record& record) {
-  return frame_info(record,
-                    std::isfinite(record.first_channel_ev) ? record.first_channel_ev : 0.0);
+  return frame_info(record, std::isfinite(record.first_channel_ev) ? record.first_channel_ev : 0.0);
 }
 
 }  // namespace creel::analysis

@@ -109,8 +109,9 @@ Result<GainMap> GainReference::map(std::string name) const {
     mean += light[i] / static_cast<double>(light.size());
   }
   if (!(mean > 0)) {
-    return Error{ErrorCode::refused, "gain reference: the gain frames are no brighter than the "
-                                     "darks"};
+    return Error{ErrorCode::refused,
+                 "gain reference: the gain frames are no brighter than the "
+                 "darks"};
   }
   map.response.assign(light.size(), 1.0F);
   map.variance.assign(light.size(), 0.0F);

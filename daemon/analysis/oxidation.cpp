@@ -14,7 +14,7 @@ using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
-constexpr double kClear = 25;        // chi-square of five standard deviations
+constexpr double kClear = 25;  // chi-square of five standard deviations
 constexpr double kWidestError = 0.5;
 
 /// (1 - e^-u)/u, any sign.
@@ -50,7 +50,9 @@ class Model {
       }
     }
   }
-  [[nodiscard]] Eigen::Index groups() const { return static_cast<Eigen::Index>(data_.areas.size()); }
+  [[nodiscard]] Eigen::Index groups() const {
+    return static_cast<Eigen::Index>(data_.areas.size());
+  }
   [[nodiscard]] Eigen::Index parameters() const { return 2 + groups() + 2 * kNumbers; }
   [[nodiscard]] Eigen::Index values() const { return kWide * groups() + 2 * kNumbers; }
   /// k in angstrom^2/e of the parameter.
@@ -61,7 +63,8 @@ class Model {
     VectorXd values_of(values());
     for (Eigen::Index g = 0; g < groups(); ++g) {
       for (Eigen::Index i = 0; i < kWide; ++i) {
-        values_of[g * kWide + i] = data_.areas[static_cast<std::size_t>(g)][static_cast<std::size_t>(i)];
+        values_of[g * kWide + i] =
+            data_.areas[static_cast<std::size_t>(g)][static_cast<std::size_t>(i)];
       }
     }
     for (Eigen::Index i = 0; i < kNumbers; ++i) {
@@ -179,8 +182,8 @@ Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool
     const VectorXd scale = diagonal.cwiseSqrt().cwiseInverse();
     MatrixXd scaled = scale.asDiagonal() * normal * scale.asDiagonal();
     scaled.diagonal().array() += damping;
-    const VectorXd step = scale.asDiagonal() * scaled.ldlt().solve(scale.asDiagonal() *
-                                                                   (j.transpose() * residual));
+    const VectorXd step =
+        scale.asDiagonal() * scaled.ldlt().solve(scale.asDiagonal() * (j.transpose() * residual));
     const VectorXd next = now + step;
     const VectorXd next_residual = white(measured - model.expected(next));
     const double gain = residual.squaredNorm() - next_residual.squaredNorm();
@@ -196,8 +199,9 @@ Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool
     }
   }
   if (!converged || !now.allFinite() || std::fabs(now[1]) > 50) {
-    return Error{ErrorCode::refused,
-                 "oxidation state: the fit over dose finds no end; there are too few counts for it"};
+    return Error{
+        ErrorCode::refused,
+        "oxidation state: the fit over dose finds no end; there are too few counts for it"};
   }
   Solution solution;
   solution.parameter = now;
@@ -244,12 +248,11 @@ Result<void> check_references(const OxidationData& data, const MatrixXd& covaria
   for (const Eigen::Index at : {first, first + Model::kNumbers}) {
     const double height = measured[at + Model::kWide];
     const double sigma = std::sqrt(covariance(at + Model::kWide, at + Model::kWide));
-    if (!(height > 5 * sigma) ||
-        !(distance(covariance, at, measured.segment(at, 3)) > kClear)) {
-      return Error{ErrorCode::refused,
-                   std::string("oxidation state: the reference of the ") +
-                       (at == first ? "low" : "high") +
-                       " state shows no edge that stands out of its noise; it needs more exposures"};
+    if (!(height > 5 * sigma) || !(distance(covariance, at, measured.segment(at, 3)) > kClear)) {
+      return Error{
+          ErrorCode::refused,
+          std::string("oxidation state: the reference of the ") + (at == first ? "low" : "high") +
+              " state shows no edge that stands out of its noise; it needs more exposures"};
     }
   }
   const Parts low = parts_of(first);
@@ -287,9 +290,10 @@ Result<void> check_specimen(const OxidationData& data, const MatrixXd& covarianc
     }
   }
   if (!(sum.dot(noise.ldlt().solve(sum)) > kClear) || !(sum.sum() > 0)) {
-    return Error{ErrorCode::refused,
-                 "oxidation state: the specimen's white lines do not stand out of the noise by five "
-                 "standard deviations; more exposures are needed"};
+    return Error{
+        ErrorCode::refused,
+        "oxidation state: the specimen's white lines do not stand out of the noise by five "
+        "standard deviations; more exposures are needed"};
   }
   return {};
 }
@@ -309,7 +313,8 @@ void fit_groups(const OxidationData& data, const MatrixXd& covariance, Oxidation
   basis << p, q;
   for (std::size_t g = 0; g < data.areas.size(); ++g) {
     const auto at = static_cast<Eigen::Index>(3 * g);
-    const VectorXd y = (VectorXd(3) << data.areas[g][0], data.areas[g][1], data.areas[g][2]).finished();
+    const VectorXd y =
+        (VectorXd(3) << data.areas[g][0], data.areas[g][1], data.areas[g][2]).finished();
     const MatrixXd weight = covariance.block(at, at, 3, 3).inverse();
     const Eigen::Matrix2d normal = basis.transpose() * weight * basis;
     const Eigen::Matrix2d noise = normal.inverse();
@@ -349,7 +354,8 @@ Result<OxidationFit> fit_oxidation(const OxidationData& data) {
       static_cast<Eigen::Index>(data.covariance.size) != model.values()) {
     return Error{ErrorCode::invalid_request,
                  "oxidation state: " + std::to_string(data.areas.size()) + " dose groups with " +
-                     std::to_string(data.doses.size()) + " sets of doses; must be as many, at least one"};
+                     std::to_string(data.doses.size()) +
+                     " sets of doses; must be as many, at least one"};
   }
   const MatrixXd covariance = matrix(data.covariance);
   const bool numbers = covariance.allFinite() && model.measured().allFinite();
@@ -389,10 +395,10 @@ Result<OxidationFit> fit_oxidation(const OxidationData& data) {
     fit.high[i] = best->parameter[at + Model::kNumbers];
   }
   if (!(fit.sigma_x0 <= kWidestError)) {
-    return Error{ErrorCode::refused,
-                 "oxidation state: the part in the high state would be " + std::to_string(fit.x0) +
-                     " +- " + std::to_string(fit.sigma_x0) +
-                     ", which tells nothing; more exposures are needed"};
+    return Error{ErrorCode::refused, "oxidation state: the part in the high state would be " +
+                                         std::to_string(fit.x0) + " +- " +
+                                         std::to_string(fit.sigma_x0) +
+                                         ", which tells nothing; more exposures are needed"};
   }
   fit_groups(data, covariance, fit);
   return fit;

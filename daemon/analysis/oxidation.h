@@ -11,10 +11,10 @@
 //
 //   x(D) = x0 <exp(-k D)>       mean over the exposures of a group and over the beam's profile
 //
-// x0, k, all H, and the eight numbers of the references are fitted together by generalised least squares
-// (A. C. Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935)) to the measured areas and to the references' measured numbers, with the
-// whole covariance. Neither x0 nor k is bounded: bounds would make the error bar a lie near them.
-// An error of the dose scale changes k, not x0.
+// x0, k, all H, and the eight numbers of the references are fitted together by generalised least
+// squares (A. C. Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935)) to the measured areas and to the
+// references' measured numbers, with the whole covariance. Neither x0 nor k is bounded: bounds
+// would make the error bar a lie near them. An error of the dose scale changes k, not x0.
 #pragma once
 
 #include <array>
@@ -43,7 +43,8 @@ double survival(const DoseInterval& dose, double k, BeamProfile profile);
 struct Covariance {
   std::size_t size = 0;
   std::vector<double> values;
-  explicit Covariance(std::size_t n = 0) : size(n), values(n * n, 0.0) {}
+  Covariance() = default;
+  explicit Covariance(std::size_t n) : size(n), values(n * n, 0.0) {}
   double& at(std::size_t i, std::size_t j) { return values[i * size + j]; }
   [[nodiscard]] double at(std::size_t i, std::size_t j) const { return values[i * size + j]; }
 };
@@ -67,9 +68,9 @@ struct OxidationFit {
   double plain_x = 0, sigma_plain_x = 0;  ///< without damage (k = 0), for comparison: biased by it
   double chi_square = 0;
   std::uint64_t degrees_of_freedom = 0;
-  std::vector<double> height;   ///< H by group
+  std::vector<double> height;  ///< H by group
   double covariance_x0_k = 0;
-  EdgeNumbers low{}, high{};    ///< as fitted
+  EdgeNumbers low{}, high{};  ///< as fitted
   /// x of each group by itself, H and x free, references as fitted; NaN where it cannot be told.
   std::vector<double> x_of_group, sigma_x_of_group;
 };

@@ -55,10 +55,10 @@ Result<SingleScattering> SingleScattering::from(std::span<const double> low_loss
   const double area = sum_between(low_loss, grid.first_ev, grid.dispersion_ev,
                                   peak.position_ev - half, peak.position_ev + half);
   if (grid.first_ev > peak.position_ev - 3.0 * peak.fwhm_ev() || !(area > 0)) {
-    return Error{ErrorCode::refused,
-                 "low loss: its axis begins at " + std::to_string(grid.first_ev) +
-                     " eV; it must hold the whole zero-loss peak, of " +
-                     std::to_string(peak.fwhm_ev()) + " eV full width"};
+    return Error{ErrorCode::refused, "low loss: its axis begins at " +
+                                         std::to_string(grid.first_ev) +
+                                         " eV; it must hold the whole zero-loss peak, of " +
+                                         std::to_string(peak.fwhm_ev()) + " eV full width"};
   }
   const std::size_t size = std::bit_ceil(2 * grid.channels);
   until_ev = std::min(until_ev, grid.end());

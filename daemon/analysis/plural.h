@@ -6,14 +6,15 @@
 //
 // leaves the single-scattering edge at the resolution of z. Source: D. W. Johnson, J. C. H. Spence,
 // J. Phys. D 7, 771 (1974); R. F. Egerton, Electron Energy-Loss Spectroscopy in the Electron
-// Microscope, 3rd ed., Springer 2011, sec. 4.3; K. Wong, R. F. Egerton, J. Microsc. 178, 198 (1995).
+// Microscope, 3rd ed., Springer 2011, sec. 4.3; K. Wong, R. F. Egerton, J. Microsc. 178, 198
+// (1995).
 //
 // z/j is 1 at high frequencies, where only the zero-loss peak has any content and j is noise over
 // noise. So only the low part is taken from the measurement:
 //   r(v) = 1 + g(v) (z(v)/j(v) - 1),  g a Gaussian low-pass,
-// which amplifies no noise and is exact as long as losses have no structure narrower than g's width.
-// Specimen and references are all brought to t/lambda = 0 this way, each by its own low loss, and are
-// then comparable whatever their thickness.
+// which amplifies no noise and is exact as long as losses have no structure narrower than g's
+// width. Specimen and references are all brought to t/lambda = 0 this way, each by its own low
+// loss, and are then comparable whatever their thickness.
 #pragma once
 
 #include <complex>
@@ -31,12 +32,13 @@ class SingleScattering {
   explicit SingleScattering(std::size_t channels);
   /// @param low_loss   through the specimen, dark-corrected, zero loss at 0 eV, on `grid`.
   /// @param peak       fitted to it.
-  /// @param width_ev   FWHM of g in energy: narrower losses than this are not resolved. > 0; 3 eV
-  ///                   keeps the pi plasmon at 6 eV and everything broader.
+  /// @param width_ev   FWHM of g in energy: narrower losses than this are not resolved. > 0; 2 eV
+  ///                   keeps everything that films of light elements have; aluminium would want
+  ///                   less.
   /// Losses beyond `until_ev` (smoothly, over its last quarter) are taken as zero.
   /// refused when the low loss has no peak or begins above -3 FWHM.
   static Result<SingleScattering> from(std::span<const double> low_loss, const Grid& grid,
-                                       const ZeroLoss& peak, double width_ev = 3.0,
+                                       const ZeroLoss& peak, double width_ev = 2.0,
                                        double until_ev = 300.0);
 
   /// Removes plural scattering from a background-subtracted edge, zero before its onset. Same

@@ -73,9 +73,8 @@ RunningEstimate RunningRatio::current() const {
   bool dark_known = true;
   const auto dark_of = [this](std::int64_t exposure) {
     const auto found = dark_.find(exposure);
-    return found == dark_.end()
-               ? std::optional<double>()
-               : found->second.sum / static_cast<double>(found->second.frames);
+    return found == dark_.end() ? std::optional<double>()
+                                : found->second.sum / static_cast<double>(found->second.frames);
   };
   for (const auto& [exposure, total] : specimen_) {
     const auto dark = dark_of(exposure);

@@ -1,9 +1,10 @@
-// The white-line ratio while the night goes on: for `follow` and for the guard that stops when it is
-// precise enough. No reference sessions, no files; the same frames give the same numbers.
+// The white-line ratio while the night goes on: for `follow` and for the guard that stops when it
+// is precise enough. No reference sessions, no files; the same frames give the same numbers.
 //
-// add() costs a few passes over the pixels of a frame; current() costs some milliseconds whatever the
-// number of frames, so it may be asked after every exposure of a second but not after every one of a
-// millisecond. Memory: some 64 spectra and a few frames. Not thread-safe: one thread at a time.
+// add() costs a few passes over the pixels of a frame; current() costs some milliseconds whatever
+// the number of frames, so it may be asked after every exposure of a second but not after every one
+// of a millisecond. Memory: some 64 spectra and a few frames. Not thread-safe: one thread at a
+// time.
 #pragma once
 
 #include <cstdint>
@@ -17,13 +18,13 @@
 namespace creel::analysis {
 
 struct RunningEstimate {
-  std::uint64_t specimen_frames = 0;      ///< used so far
-  std::optional<double> mean_counts;      ///< dark-corrected counts of one specimen exposure, whole
-                                          ///< detector, mean; nothing before a dark of its length
-  std::optional<double> last_counts;      ///< of the last exposure
-  std::optional<Ratio> ratio;             ///< L3/L2 as in evaluate(); exposures aligned by the zero
-                                          ///< losses so far, the last one holding on
-  std::string why_not;                    ///< one sentence when there is no ratio yet
+  std::uint64_t specimen_frames = 0;  ///< used so far
+  std::optional<double> mean_counts;  ///< dark-corrected counts of one specimen exposure, whole
+                                      ///< detector, mean; nothing before a dark of its length
+  std::optional<double> last_counts;  ///< of the last exposure
+  std::optional<Ratio> ratio;         ///< L3/L2 as in evaluate(); exposures aligned by the zero
+                                      ///< losses so far, the last one holding on
+  std::string why_not;                ///< one sentence when there is no ratio yet
 };
 
 class RunningRatio {

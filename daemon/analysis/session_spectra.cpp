@@ -14,9 +14,9 @@ namespace {
 constexpr std::uint32_t kUnusable =
     session::kBroken | session::kIncomplete | session::kTouchedByHold;
 constexpr std::uint8_t kKinds = 5;
-// The zero-loss peak is steep: a little drift changes its flank by much more than noise.
+// The zero-loss peak is steep: a drift of a third of its width makes its flank three times as high.
 constexpr double kTolerance = 0.05;
-constexpr double kZeroLossTolerance = 0.5;
+constexpr double kZeroLossTolerance = 3;
 
 bool same_kind_of_exposure(const FrameGroup& a, const FrameGroup& b) {
   return a.exposure_set_ns == b.exposure_set_ns && a.first_ev == b.first_ev && a.area == b.area;
@@ -73,8 +73,8 @@ Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::b
                      std::to_string(info.first_ev) + " eV, at " + std::to_string(info.middle_s) +
                      " s (both must be numbers)"};
   }
-  if (setup_.gain && (setup_.gain->rows != setup_.shape.rows ||
-                      setup_.gain->columns != setup_.shape.columns)) {
+  if (setup_.gain &&
+      (setup_.gain->rows != setup_.shape.rows || setup_.gain->columns != setup_.shape.columns)) {
     return Error{ErrorCode::invalid_request,
                  "gain map " + setup_.gain->name + " is for " + std::to_string(setup_.gain->rows) +
                      " x " + std::to_string(setup_.gain->columns) + " pixels; the frames have " +
@@ -121,10 +121,9 @@ Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::b
                                                                                 : kTolerance))
                  .first;
   }
-  filter->second.add(info, std::move(pixels),
-                     [this](const FrameInfo& of, const std::vector<float>& cleaned) {
-                       take(of, cleaned);
-                     });
+  filter->second.add(
+      info, std::move(pixels),
+      [this](const FrameInfo& of, const std::vector<float>& cleaned) { take(of, cleaned); });
   return {};
 }
 
@@ -206,8 +205,8 @@ void SpectraCollector::take_group(const FrameInfo& info, std::deque<FrameGroup>&
   }
 }
 
-/// Products of successive differences, what all channels do together taken out. Of exposures as long
-/// as the first; across a change of area or energy offset there is no difference to take.
+/// Products of successive differences, what all channels do together taken out. Of exposures as
+/// long as the first; across a change of area or energy offset there is no difference to take.
 void SpectraCollector::learn_noise(const FrameInfo& info) {
   Noise& noise = noise_;
   if (noise.frames == 0) {
@@ -328,6 +327,9 @@ void SpectraCollector::describe_noise(SessionSpectra& made) const {
   const auto dark = made.darks.find(noise_.of.exposure_set_ns);
   for (std::size_t c = 0; c < made.channels && noise_.frames > 0; ++c) {
     const double offset = dark == made.darks.end() ? 0.0 : dark->second.mean[c];
+    made.noise.dark_variance += dark == made.darks.end()
+                                    ? 0.0
+                                    : dark->second.variance[c] / static_cast<double>(made.channels);
     made.noise.level[c] = noise_.sum[c] / static_cast<double>(noise_.frames) - offset;
   }
 }
@@ -366,9 +368,8 @@ Result<SessionSpectra> SpectraCollector::snapshot() const {
 
 Result<SessionSpectra> SpectraCollector::finish() {
   for (auto& [key, filter] : filters_) {
-    filter.flush([this](const FrameInfo& of, const std::vector<float>& cleaned) {
-      take(of, cleaned);
-    });
+    filter.flush(
+        [this](const FrameInfo& of, const std::vector<float>& cleaned) { take(of, cleaned); });
     counts_.spikes += filter.removed();
   }
   filters_.clear();
@@ -383,7 +384,8 @@ Result<SessionSpectra> SpectraCollector::finish() {
     double typical = 0;
     for (std::size_t c = 0; c < made.channels; ++c) {
       mean.mean[c] /= m;
-      typical += dark.squares[c] / (2.0 * std::max(1.0, m - 1.0)) / static_cast<double>(made.channels);
+      typical +=
+          dark.squares[c] / (2.0 * std::max(1.0, m - 1.0)) / static_cast<double>(made.channels);
     }
     for (std::size_t c = 0; c < made.channels; ++c) {
       mean.variance[c] = (0.5 * dark.squares[c] + 10.0 * typical) / (m - 1.0 + 10.0);
@@ -392,10 +394,10 @@ Result<SessionSpectra> SpectraCollector::finish() {
     made.darks.emplace(exposure, std::move(mean));
   }
   if (core_.empty()) {
-    return Error{ErrorCode::refused, "session " + made.name + ": none of its " +
-                                         std::to_string(made.frames) +
-                                         " frames is a specimen exposure that may be used (" +
-                                         std::to_string(made.left_out) + " left out by their flags)"};
+    return Error{ErrorCode::refused,
+                 "session " + made.name + ": none of its " + std::to_string(made.frames) +
+                     " frames is a specimen exposure that may be used (" +
+                     std::to_string(made.left_out) + " left out by their flags)"};
   }
   CREEL_TRY(subtract_darks(made, core_, made.core));
   for (const FrameGroup& group : made.core) {

@@ -6,10 +6,10 @@
 // Frames are not aligned here: each group keeps its own drift, and the evaluation carries its
 // functionals to the groups instead, where the noise is still what the detector made it.
 //
-// Noise is learnt from the frames: covariances of a channel with itself and its next neighbours from
-// successive differences of exposures (von Neumann et al., Ann. Math. Statist. 12, 153 (1941)), which
-// neither damage nor drift inflate. What all channels do together (the laser) is taken out of the
-// differences first: it moves no ratio.
+// Noise is learnt from the frames: covariances of a channel with itself and its next neighbours
+// from successive differences of exposures (von Neumann et al., Ann. Math. Statist. 12, 153
+// (1941)), which neither damage nor drift inflate. What all channels do together (the laser) is
+// taken out of the differences first: it moves no ratio.
 #pragma once
 
 #include <array>
@@ -33,12 +33,12 @@ struct FrameGroup {
   std::uint64_t frames = 0;
   std::vector<double> counts;  ///< by channel; dark-corrected in SessionSpectra
   std::int64_t exposure_set_ns = 0;
-  double first_ev = 0;      ///< lower edge of channel 0 as set
-  double middle_s = 0;      ///< mean of the frames' middles
-  double dose_before = 0;   ///< of the area, when the first began, e/angstrom^2
-  double dose_after = 0;    ///< when the last had ended
+  double first_ev = 0;     ///< lower edge of channel 0 as set
+  double middle_s = 0;     ///< mean of the frames' middles
+  double dose_before = 0;  ///< of the area, when the first began, e/angstrom^2
+  double dose_after = 0;   ///< when the last had ended
   std::uint16_t area = 0;
-  double drift_ev = 0;      ///< zero-loss position at middle_s: true loss = as set - drift
+  double drift_ev = 0;  ///< zero-loss position at middle_s: true loss = as set - drift
 };
 
 /// Neighbour covariances of one exposure:  cov(c, c + lag) = products[lag][c] / pairs.
@@ -47,6 +47,7 @@ struct FrameNoise {
   std::uint64_t pairs = 0;
   std::array<std::vector<double>, kLags> products;
   std::vector<double> level;  ///< mean counts of a channel in one exposure
+  double dark_variance = 0;   ///< of a channel of one dark, mean over channels
 };
 
 /// Darks of one exposure time.
@@ -60,19 +61,19 @@ struct SessionSpectra {
   std::string name;
   std::size_t channels = 0;
   double dispersion_ev = 1;
-  std::vector<FrameGroup> core;        ///< specimen exposures
-  FrameNoise noise;                    ///< of those
+  std::vector<FrameGroup> core;  ///< specimen exposures
+  FrameNoise noise;              ///< of those
   std::map<std::int64_t, DarkMean> darks;
-  std::vector<double> gain_variance;   ///< relative, by channel, rows together; empty: no gain map
-  std::string gain_map;                ///< its name; "" = none
+  std::vector<double> gain_variance;  ///< relative, by channel, rows together; empty: no gain map
+  std::string gain_map;               ///< its name; "" = none
   Drift drift;
-  std::optional<ZeroLoss> zero_loss;   ///< of the low loss, or of vacuum if there is none
+  std::optional<ZeroLoss> zero_loss;  ///< of the low loss, or of vacuum if there is none
   Grid low_loss_grid;
-  std::vector<double> low_loss;        ///< sum of aligned zero-loss frames through the specimen, zero
-                                       ///< loss at 0 eV; empty: none
+  std::vector<double> low_loss;  ///< sum of aligned zero-loss frames through the specimen, zero
+                                 ///< loss at 0 eV; empty: none
   // What became of the frames.
-  std::uint64_t frames = 0;            ///< taken in, of all kinds
-  std::uint64_t specimen_frames = 0;   ///< in `core`
+  std::uint64_t frames = 0;           ///< taken in, of all kinds
+  std::uint64_t specimen_frames = 0;  ///< in `core`
   std::uint64_t dark_frames = 0;
   std::uint64_t zero_loss_frames = 0;  ///< used
   std::uint64_t left_out = 0;          ///< flags or contents
@@ -84,23 +85,23 @@ struct SessionSpectra {
 
 class SpectraCollector {
  public:
-  static constexpr std::size_t kMostKeys = 64;     ///< different exposure times, offsets, areas
+  static constexpr std::size_t kMostKeys = 64;  ///< different exposure times, offsets, areas
 
   struct Setup {
     std::string name;  ///< of the session, for messages
     session::FrameShape shape;
-    double dispersion_ev = 0;               ///< > 0
-    std::shared_ptr<const GainMap> gain;    ///< of the same detector; null = not corrected
-    double spike_threshold = 9;             ///< standard deviations
-    std::size_t most_groups = 512;          ///< groups of one kind; merged in pairs beyond; >= 2
+    double dispersion_ev = 0;             ///< > 0
+    std::shared_ptr<const GainMap> gain;  ///< of the same detector; null = not corrected
+    double spike_threshold = 9;           ///< standard deviations
+    std::size_t most_groups = 512;        ///< groups of one kind; merged in pairs beyond; >= 2
   };
   explicit SpectraCollector(Setup setup);
 
   /// Takes one frame, in the order in which they were taken. invalid_request: wrong length, unknown
   /// kind, a number that is none in `info`, or too many different exposures. Nothing is taken then.
   Result<void> add(const FrameInfo& info, std::span<const std::byte> frame);
-  /// Ends the pass. refused, with the reason: no specimen exposures, no darks of their exposure time,
-  /// no zero-loss reference.
+  /// Ends the pass. refused, with the reason: no specimen exposures, no darks of their exposure
+  /// time, no zero-loss reference.
   Result<SessionSpectra> finish();
   /// What finish() would say now; nothing changes.
   [[nodiscard]] Result<SessionSpectra> snapshot() const;
@@ -119,7 +120,7 @@ class SpectraCollector {
   };
   struct Noise {
     FrameNoise sums;
-    FrameInfo of;                    // the last exposure that counted
+    FrameInfo of;  // the last exposure that counted
     std::vector<double> last, sum;
     std::uint64_t frames = 0;
   };
@@ -141,11 +142,11 @@ class SpectraCollector {
   std::deque<FrameGroup> core_, through_, vacuum_;
   std::uint32_t core_size_ = 1, through_size_ = 1, vacuum_size_ = 1;  // frames a group now
   Noise noise_;
-  std::vector<double> row_;          // of the frame being taken
+  std::vector<double> row_;           // of the frame being taken
   std::vector<double> step_, level_;  // its difference to the one before, and their mean
-  std::vector<double> core_rows_;  // counts of all specimen frames by row
+  std::vector<double> core_rows_;     // counts of all specimen frames by row
   std::uint64_t core_frames_ = 0;
-  SessionSpectra counts_;        // only the counters
+  SessionSpectra counts_;  // only the counters
 };
 
 }  // namespace creel::analysis

@@ -4,9 +4,10 @@
 // to one (no count is lost but at the ends), and the first five moments of every spectrum are moved
 // exactly: a line keeps its position, its width and its shape as far as a channel's width resolves
 // it. Splitting linearly between two channels would widen every line by f (1 - f) channels^2, f the
-// fraction, which depends on where the drift happens to stand: windows of a few channels feel it, and
-// so would the oxidation state, by up to a quarter of its error bar in the simulated nights even with
-// four channels. Source: M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 25.2.
+// fraction, which depends on where the drift happens to stand: windows of a few channels feel it,
+// and so would the oxidation state, by up to a quarter of its error bar in the simulated nights
+// even with four channels. Source: M. Abramowitz, I. A. Stegun, Handbook of Mathematical
+// Functions, 25.2.
 //
 // A shift makes the noise of neighbours correlated. So nothing here gives variances: functionals
 // are carried back to the unshifted frames instead (unshifted), where the noise is known.

@@ -8,10 +8,9 @@ namespace creel::analysis {
 
 namespace {
 
-constexpr std::size_t kFewest = 40;             // pixels in a bin before it is believed
-// Never less than a count: few counts are discrete, and their medians say nothing.
-constexpr double kLeastVariance = 1.0;
-constexpr double kMedianOfSquare = 0.45493642;  // of a standard normal number: chi-square, 1 d.o.f.
+constexpr std::size_t kFewest = 40;     // pixels in a bin before it is believed
+constexpr double kLeastVariance = 1.0;  // counts are whole
+constexpr double kQuanta = 8;
 
 double quantile(std::vector<float>& values, double part) {
   const auto at = static_cast<std::ptrdiff_t>(part * static_cast<double>(values.size() - 1));
@@ -19,7 +18,25 @@ double quantile(std::vector<float>& values, double part) {
   return values[static_cast<std::size_t>(at)];
 }
 
+/// Half the mean of squared differences without the largest one in two hundred (at least three),
+/// which may be spikes.
+double trimmed_variance(std::vector<float>& squares) {
+  const std::size_t drop = std::max<std::size_t>(3, squares.size() / 200);
+  const std::size_t keep = squares.size() - std::min(drop, squares.size() - 1);
+  std::nth_element(squares.begin(), squares.begin() + static_cast<std::ptrdiff_t>(keep - 1),
+                   squares.end());
+  double sum = 0;
+  for (std::size_t i = 0; i < keep; ++i) {
+    sum += squares[i];
+  }
+  return 0.5 * sum / static_cast<double>(keep);
+}
+
 }  // namespace
+
+double NoiseByLevel::margin() const {
+  return kQuanta * quantum_;
+}
 
 double NoiseByLevel::above_dark(double level) const {
   return std::max(0.0, level - base_);
@@ -65,15 +82,20 @@ void NoiseByLevel::start(const std::vector<float>& frame, const std::vector<floa
   }
   unit_ = std::max(1.0, quantile(values, 0.5));
   std::array<std::vector<float>, kBins> squares;
+  std::vector<float> all;
+  double light = 0;
   for (std::size_t i = 0; i < frame.size(); ++i) {
     const double step = static_cast<double>(frame[i]) - next[i];
     squares[bin(std::min(frame[i], next[i]))].push_back(static_cast<float>(step * step));
+    all.push_back(squares[bin(std::min(frame[i], next[i]))].back());
+    light += std::max(0.0, 0.5 * (static_cast<double>(frame[i]) + next[i]) - base_);
   }
+  quantum_ = light > 0 ? trimmed_variance(all) * static_cast<double>(all.size()) / light : 0.0;
   std::array<bool, kBins> known{};
   first_.fill(0);
   for (std::size_t b = 0; b < kBins; ++b) {
     if (squares[b].size() >= kFewest) {
-      first_[b] = std::max(kLeastVariance, 0.5 * quantile(squares[b], 0.5) / kMedianOfSquare);
+      first_[b] = std::max(kLeastVariance, trimmed_variance(squares[b]));
       known[b] = true;
     }
   }
@@ -94,7 +116,7 @@ void NoiseByLevel::learn(const std::vector<float>& frame, const std::vector<floa
     const std::size_t b = bin(std::min(frame[i], next[i]));
     const double now =
         std::max(kLeastVariance, count_[b] >= kFewest ? sum_[b] / count_[b] : first_[b]);
-    if (step * step < 50.0 * now) {
+    if (step * step < std::max(50.0 * now, margin() * margin())) {
       sum_[b] += 0.5 * step * step;
       count_[b] += 1;
     }
@@ -180,7 +202,7 @@ void SpikeFilter::clean(std::vector<float>& pixels, const std::vector<float>* be
     const float high = std::max(a[i], b[i]);
     const auto limit = [&](float level) {
       return threshold_ * std::sqrt(2.0 * noise_.variance(level)) +
-             tolerance_ * noise_.above_dark(level);
+             tolerance_ * noise_.above_dark(level) + noise_.margin();
     };
     // A spike in the frame after must not set the expectation.
     expected_[i] = high - low > limit(low) ? low : 0.5F * (low + high);

@@ -1,14 +1,17 @@
 // Removes the marks of X rays and cosmic rays: pixels far above what the same pixel shows in the
 // frames before and after.
 //
-// A pixel of frame i is a spike when it exceeds the larger of its two neighbours in time by more than
-//   threshold * sqrt(2 v)  +  tolerance * level
+// A pixel of frame i is a spike when it exceeds the larger of its two neighbours in time by more
+// than
+//   threshold * sqrt(2 v)  +  tolerance * level  +  8 K
 // v is the variance of one pixel at this level, learnt from the frames themselves: half the mean
-// square of the difference of consecutive frames, in bins of level (the photon-transfer relation, EMVA
-// Standard 1288, without assuming its line). The tolerance lets intensity and peaks move. Pixels beside
-// a spike that exceed by 3 sqrt(2 v) go with it (point spread). They get the mean of their neighbours
-// in time. A frame in which more than one pixel in 100 (at least 24) stands out has not spikes but more light,
-// and is left as it is.
+// square of the difference of consecutive frames, in bins of level (the photon-transfer relation,
+// EMVA Standard 1288, without assuming its line). K is the total variance over the total light,
+// about the counts of one electron: where there is less than one electron a pixel, counts jump by
+// many of their standard deviations, and must not be taken for spikes. The tolerance lets intensity
+// and peaks move. Pixels beside a spike that exceed by 3 sqrt(2 v) go with it (point spread). They
+// get the mean of their neighbours in time. A frame in which more than one pixel in 100 (at least
+// 24) stands out has not spikes but more light, and is left as it is.
 //
 // Frames of one kind and exposure come out in order, one frame late; memory is two frames a kind.
 #pragma once
@@ -27,12 +30,15 @@ namespace creel::analysis {
 /// Variance of a pixel against its level, in bins of half an octave above the darkest level.
 class NoiseByLevel {
  public:
-  /// Learns from two consecutive frames. The first pair sets everything (by medians, which spikes do
-  /// not move); later ones refine it, differences beyond five standard deviations not counted.
+  /// Learns from two consecutive frames. The first pair sets everything (by means without the
+  /// largest, which may be spikes); later ones refine it, differences beyond five standard
+  /// deviations not counted.
   void learn(const std::vector<float>& frame, const std::vector<float>& next);
   [[nodiscard]] bool ready() const { return ready_; }
   /// Variance of one pixel of one frame, counts^2; > 0.
   [[nodiscard]] double variance(double level) const;
+  /// 8 K, counts.
+  [[nodiscard]] double margin() const;
   /// Level above the darkest, never negative.
   [[nodiscard]] double above_dark(double level) const;
 
@@ -42,7 +48,7 @@ class NoiseByLevel {
   void start(const std::vector<float>& frame, const std::vector<float>& next);
   void fill_gaps(const std::array<bool, kBins>& known);
   bool ready_ = false;
-  double base_ = 0, unit_ = 1;
+  double base_ = 0, unit_ = 1, quantum_ = 0;
   std::array<double, kBins> first_{}, sum_{}, count_{};
 };
 

@@ -103,25 +103,24 @@ Result<WhiteLineWindows> white_line_windows(std::string_view element) {
 }
 
 Result<void> check_windows(const WhiteLineWindows& windows, const Grid& grid) {
-  const bool ordered = windows.background.from_ev < windows.background.to_ev &&
-                       windows.background.to_ev <= windows.l3.from_ev &&
-                       windows.l3.from_ev < windows.split_ev &&
-                       windows.split_ev < windows.l3.to_ev &&
-                       windows.l3.to_ev <= windows.l2.from_ev &&
-                       windows.l2.from_ev < windows.l2.to_ev &&
-                       windows.l2.to_ev <= windows.after.from_ev &&
-                       windows.after.from_ev < windows.after.to_ev;
+  const bool ordered =
+      windows.background.from_ev < windows.background.to_ev &&
+      windows.background.to_ev <= windows.l3.from_ev && windows.l3.from_ev < windows.split_ev &&
+      windows.split_ev < windows.l3.to_ev && windows.l3.to_ev <= windows.l2.from_ev &&
+      windows.l2.from_ev < windows.l2.to_ev && windows.l2.to_ev <= windows.after.from_ev &&
+      windows.after.from_ev < windows.after.to_ev;
   if (!ordered) {
-    return Error{ErrorCode::invalid_request,
-                 "white-line windows must follow each other: background, L3 (with its split inside), "
-                 "L2, after"};
+    return Error{
+        ErrorCode::invalid_request,
+        "white-line windows must follow each other: background, L3 (with its split inside), "
+        "L2, after"};
   }
   if (windows.background.from_ev < grid.first_ev || windows.after.to_ev > grid.end()) {
-    return Error{ErrorCode::refused,
-                 "the energy axis covers " + std::to_string(grid.first_ev) + " to " +
-                     std::to_string(grid.end()) + " eV; the edge needs " +
-                     std::to_string(windows.background.from_ev) + " to " +
-                     std::to_string(windows.after.to_ev) + " eV"};
+    return Error{ErrorCode::refused, "the energy axis covers " + std::to_string(grid.first_ev) +
+                                         " to " + std::to_string(grid.end()) +
+                                         " eV; the edge needs " +
+                                         std::to_string(windows.background.from_ev) + " to " +
+                                         std::to_string(windows.after.to_ev) + " eV"};
   }
   return {};
 }

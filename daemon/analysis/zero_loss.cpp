@@ -65,7 +65,7 @@ void choose_channels(Peak& peak, std::size_t size) {
   peak.hi = std::min(size, static_cast<std::size_t>(std::ceil(peak.centre + reach)));
 }
 
-/// One step of weighted least squares, weights 1/expected. Returns how far the centre moved.
+/// One step of weighted least squares, weights 1/expected. Returns how far centre and width moved.
 double improve(std::span<const double> counts, Peak& peak) {
   Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
   Eigen::Vector3d right = Eigen::Vector3d::Zero();
@@ -73,9 +73,9 @@ double improve(std::span<const double> counts, Peak& peak) {
     const double a = (static_cast<double>(c) - peak.centre) / peak.sigma;
     const double b = (static_cast<double>(c) + 1.0 - peak.centre) / peak.sigma;
     const double part = normal_below(b) - normal_below(a);
-    const Eigen::Vector3d slope(part, -peak.area * (normal_density(b) - normal_density(a)) / peak.sigma,
-                                -peak.area * (b * normal_density(b) - a * normal_density(a)) /
-                                    peak.sigma);
+    const Eigen::Vector3d slope(
+        part, -peak.area * (normal_density(b) - normal_density(a)) / peak.sigma,
+        -peak.area * (b * normal_density(b) - a * normal_density(a)) / peak.sigma);
     const double weight = 1.0 / (peak.area * (part + 1e-3));
     normal += weight * slope * slope.transpose();
     right += weight * slope * (counts[c] - peak.area * part);
@@ -84,10 +84,11 @@ double improve(std::span<const double> counts, Peak& peak) {
   // At most half a width at once: the fit starts close, and must not run away on a bad peak.
   const double most = 0.5 * peak.sigma;
   const double move = std::clamp(step[1], -most, most);
+  const double widen = std::clamp(step[2], -most, most);
   peak.area = std::max(0.1 * peak.area, peak.area + step[0]);
   peak.centre += move;
-  peak.sigma += std::clamp(step[2], -most, most);
-  return std::fabs(move);
+  peak.sigma += widen;
+  return std::max(std::fabs(move), std::fabs(widen));
 }
 
 }  // namespace
@@ -110,7 +111,7 @@ Result<ZeroLoss> fit_zero_loss(std::span<const double> counts, double first_ev,
   Peak peak = *rough;
   choose_channels(peak, counts.size());
   double moved = 1;
-  for (int i = 0; i < 30 && moved > 1e-7; ++i) {
+  for (int i = 0; i < 50 && (i < 7 || moved > 1e-7); ++i) {
     if (i == 5) {
       choose_channels(peak, counts.size());  // once more, then fixed, so that it converges
     }
@@ -120,7 +121,8 @@ Result<ZeroLoss> fit_zero_loss(std::span<const double> counts, double first_ev,
                     peak.area > 0 && peak.centre > 1 &&
                     peak.centre < static_cast<double>(counts.size()) - 1 && moved < 1e-3;
   if (!sane) {
-    return Error{ErrorCode::refused, "no zero-loss peak: the highest peak has not the shape of one"};
+    return Error{ErrorCode::refused,
+                 "no zero-loss peak: the highest peak has not the shape of one"};
   }
   return ZeroLoss{first_ev + peak.centre * dispersion_ev, peak.sigma * dispersion_ev, peak.area};
 }
@@ -191,8 +193,7 @@ Result<Thickness> thickness(std::span<const double> low_loss, double first_ev, d
                             double fwhm_ev) {
   Thickness made;
   const double half = 2.5 * fwhm_ev;
-  made.until_ev =
-      std::min(300.0, first_ev + dispersion_ev * static_cast<double>(low_loss.size()));
+  made.until_ev = std::min(300.0, first_ev + dispersion_ev * static_cast<double>(low_loss.size()));
   made.zero_loss = sum_between(low_loss, first_ev, dispersion_ev, -half, half);
   made.total = made.zero_loss + sum_between(low_loss, first_ev, dispersion_ev, half, made.until_ev);
   if (!(made.zero_loss > 0) || !(made.total > 0)) {

@@ -10,9 +10,9 @@
 namespace creel::analysis {
 
 struct ZeroLoss {
-  double position_ev = 0;  ///< centre of the peak on the axis as set; 0 without drift
-  double sigma_ev = 0;     ///< standard deviation of the fitted Gaussian
-  double area = 0;         ///< counts of the fitted Gaussian
+  double position_ev = 0;                ///< centre of the peak on the axis as set; 0 without drift
+  double sigma_ev = 0;                   ///< standard deviation of the fitted Gaussian
+  double area = 0;                       ///< counts of the fitted Gaussian
   [[nodiscard]] double fwhm_ev() const;  ///< 2 sqrt(2 ln 2) sigma
 };
 
@@ -27,8 +27,8 @@ struct ZeroLoss {
 Result<ZeroLoss> fit_zero_loss(std::span<const double> counts, double first_ev,
                                double dispersion_ev);
 
-/// Drift of the energy axis: zero-loss positions against time, straight lines between them, constant
-/// before the first and after the last (nothing is known there).
+/// Drift of the energy axis: zero-loss positions against time, straight lines between them,
+/// constant before the first and after the last (nothing is known there).
 class Drift {
  public:
   void add(double time_s, double position_ev);

@@ -68,7 +68,10 @@ std::vector<sim::Event> shutter_log(const std::vector<Planned>& planned) {
 class Recorder {
  public:
   Recorder(const Night& night, const sim::View& view, const sim::Sensor& sensor)
-      : night_(night), view_(view), sensor_(sensor), history_(view.laboratory().source, view.seed()) {}
+      : night_(night),
+        view_(view),
+        sensor_(sensor),
+        history_(view.laboratory().source, view.seed()) {}
 
   Result<void> into(SpectraCollector& collector) {
     const std::vector<Planned> planned = plan(night_);

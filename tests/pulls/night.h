@@ -26,7 +26,7 @@ struct Night {
   std::uint32_t zero_loss_darks = 10;
   double noise = 1.0;  ///< below 1: counting noise this much smaller and no other, for systematic
                        ///< errors
-  double dose_scale = 1.0;     ///< the dose rate as the person believes it, over the true one
+  double dose_scale = 1.0;  ///< the dose rate as the person believes it, over the true one
 };
 
 /// A film whose iron is all Fe(II) (0) or all Fe(III) (1) and which the beam does not change.
@@ -38,7 +38,8 @@ sim::Laboratory ink_laboratory();
 /// A detector of the nights: `rows` 1 = spectra.
 sim::Camera ink_camera(std::uint32_t rows);
 
-/// Records the night. Everything comes from what a session holds: frames, set values, believed dose.
+/// Records the night. Everything comes from what a session holds: frames, set values, believed
+/// dose.
 Result<analysis::SessionSpectra> record(const Night& night, const sim::View& view,
                                         const sim::Sensor& sensor,
                                         std::shared_ptr<const analysis::GainMap> gain);

@@ -4,7 +4,8 @@
 // The acceptance is that of statistics, not of taste: for N nights the mean of N(0, 1) numbers lies
 // within 3/sqrt(N) with 99.7 %, (N - 1) times their variance is chi-square distributed with N - 1
 // degrees of freedom (interval of 99.7 % by the cube-root approximation of E. B. Wilson and M. M.
-// Hilferty, Proc. Natl. Acad. Sci. 17, 684 (1931)). Seeds are fixed: nothing here fails by bad luck.
+// Hilferty, Proc. Natl. Acad. Sci. 17, 684 (1931)). Seeds are fixed: nothing here fails by bad
+// luck.
 //
 // CREEL_PULL_SEEDS sets the number of nights.
 #include <gtest/gtest.h>
@@ -113,8 +114,8 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
   for (int seed = 1; seed <= nights(); ++seed) {
     const Answer one = answer(rig, seed, Night{}, 50);
     ASSERT_TRUE(one.evaluation.ok()) << "seed " << seed << ": " << one.evaluation.error().text;
-    ASSERT_TRUE(one.evaluation->oxidation) << "seed " << seed << ": "
-                                           << one.evaluation->oxidation_withheld;
+    ASSERT_TRUE(one.evaluation->oxidation)
+        << "seed " << seed << ": " << one.evaluation->oxidation_withheld;
     const auto& fit = *one.evaluation->oxidation;
     const double off = fit.x0 - one.truth.fe3_fraction;
     pull.add(off / fit.sigma_x0);
@@ -129,13 +130,13 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
   }
   const double n = pull.n;
   const double scatter = std::sqrt(error.squares / n);
-  std::printf("  %.0f nights: pull %+.3f +- %.3f, variance %.3f; mean error bar %.4f, scatter %.4f; "
-              "chi-square/dof %.3f\n"
-              "  damage: pull %+.2f, variance %.2f; ratio of one reference: error bar %.3f, scatter "
-              "%.3f\n",
-              n, pull.mean(), 1 / std::sqrt(n), pull.variance(), sigma.mean(), scatter,
-              chi_square.mean(), damage.mean(), damage.variance(), ferrous_sigma.mean(),
-              std::sqrt(ferrous_ratio.variance()));
+  std::printf(
+      "  %.0f nights: pull %+.3f +- %.3f, variance %.3f; mean error bar %.4f, scatter %.4f; "
+      "chi-square/dof %.3f\n"
+      "  damage: pull %+.2f, variance %.2f; ratio of one reference: error bar %.3f, scatter "
+      "%.3f\n",
+      n, pull.mean(), 1 / std::sqrt(n), pull.variance(), sigma.mean(), scatter, chi_square.mean(),
+      damage.mean(), damage.variance(), ferrous_sigma.mean(), std::sqrt(ferrous_ratio.variance()));
   EXPECT_LT(std::fabs(pull.mean()), 3 / std::sqrt(n));
   EXPECT_GT(pull.variance(), variance_limit(n, -3));
   EXPECT_LT(pull.variance(), variance_limit(n, 3));
