@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "client/cli/commands.h"
+#include "client/cli/replay.h"
 
 namespace {
 
@@ -43,6 +44,7 @@ struct Arguments {
   Common common;
   std::string file, rig, reason, session, out, area;
   EvaluateOrder evaluation;
+  ReplayOptions replay;
   std::vector<std::string> sessions;
   double dose = 0, sigma = 0;
   bool follow = false, until_end = false;
@@ -214,6 +216,26 @@ void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
       [&] { chosen = [&] { return export_spectrum(common, given.session, given.out); }; });
 }
 
+void add_replay_command(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* one = add(
+      app, "replay", "Make a rig that plays a recorded session back, drop-outs and faults included",
+      "Safe: writes two files, opens and moves nothing; a replay moves nothing real either. Its "
+      "dose goes to the\n"
+      "ledger of its own state directory only: never give creeld a real one for it.\n"
+      "Example: creel replay ink-film-20261125T031007.h5 --fast --out again\n"
+      "It says which two commands run the replay.");
+  one->add_option("SESSION", given.replay.session, "path of a session: NAME.h5 or a folder")
+      ->required();
+  one->add_option("--out", given.replay.out, "directory for NAME.rig.json and NAME.series.json")
+      ->required();
+  CLI::Option* speed =
+      one->add_option("--speed", given.replay.speed, "so many times the recorded pace (default 1)");
+  one->add_flag("--fast", given.replay.fast, "as fast as it goes, on the accelerated clock")
+      ->excludes(speed);
+  one->callback([&] { chosen = [&] { return replay(common, given.replay); }; });
+}
+
 int wrong_use(const CLI::App& app, const CLI::ParseError& error, bool json) {
   const auto used = app.get_subcommands();
   const std::string what = used.empty() ? "" : used.front()->get_name();
@@ -243,6 +265,7 @@ int main(int argc, char** argv) {
   add_looking_commands(app, given, chosen);
   add_acting_commands(app, given, chosen);
   add_evaluating_commands(app, given, chosen);
+  add_replay_command(app, given, chosen);
   try {
     app.parse(argc, argv);
   } catch (const CLI::Success& help_or_version) {

@@ -35,11 +35,11 @@ struct EvaluationOptions {
   BeamProfile profile = BeamProfile::flat;
   std::size_t dose_groups = 10;  ///< at most; fewer when there are not 4 exposures for each, or
                                  ///< when the lines of a group would not stand out
-  double axis_error_ev = 0;     ///< one standard deviation by which the energy axes of different
-                                ///< sessions may differ although their zero losses agree (offset
-                                ///< supply); goes into the error
-  double loss_width_ev = 2;     ///< see SingleScattering
-  bool vary_background = true;  ///< evaluates with three other background windows as well
+  double axis_error_ev = 0;      ///< one standard deviation by which the energy axes of different
+                                 ///< sessions may differ although their zero losses agree (offset
+                                 ///< supply); goes into the error
+  double loss_width_ev = 2;      ///< see SingleScattering
+  bool vary_background = true;   ///< evaluates with three other background windows as well
 };
 
 /// The ratio by dose, for the picture.

@@ -205,7 +205,7 @@ Command Engine::prepared() {
     return ask(std::move(step), &Engine::on_prepared);
   }
   if (readings_at_ && now_ - *readings_at_ < kReadingsFresh) {
-    return arm();
+    return guard();
   }
   doing_ = "reading gauges";
   return ask(command::ReadGauges{}, &Engine::on_gauges);
@@ -213,7 +213,7 @@ Command Engine::prepared() {
 
 Command Engine::on_gauges(const Outcome& outcome) {
   take_readings(outcome);
-  return arm();
+  return guard();
 }
 
 /// Gauges that did not answer are missing among the readings; what that means is the guards'
@@ -244,7 +244,7 @@ BeforeExposure Engine::before_exposure() {
 }
 
 Command Engine::guard() {
-  bound_ = exposure_.gives_dose() ? open_rate() * longest_opening() + residual_due() : Dose{};
+  bound_ = bound();
   const BeforeExposure view = before_exposure();
   for (const auto& rule : guards_) {
     const Verdict verdict = rule->before(view);
@@ -256,13 +256,7 @@ Command Engine::guard() {
     note("guard_satisfied", waiting_for_ + " guard: going on", {{"guard", waiting_for_}});
     waiting_for_.clear();
   }
-  if (exposure_.gives_dose()) {
-    doing_ = "committing the intent";
-    return ask(
-        command::Intend{intent_request(bound_, std::string(exposure_kind_name(exposure_.kind)))},
-        &Engine::on_intended);
-  }
-  return ready();
+  return arm();
 }
 
 Command Engine::obey(const Guard& rule, const Verdict& verdict) {
@@ -302,8 +296,8 @@ Command Engine::on_intended(const Outcome& outcome) {
   return ready();
 }
 
-/// Before the guards and the intent: how long the exposure will last follows from the detector's
-/// answer. Arming moves nothing.
+/// Before the intent: how long an exposure of many frames lasts follows from the detector's answer.
+/// Arming moves nothing.
 Command Engine::arm() {
   const bool shutter_gates = opens() && series_.gating == Gating::shutter;
   const Duration margin =
@@ -318,7 +312,18 @@ Command Engine::on_armed(const Outcome& outcome) {
   const auto& armed = std::get<outcome::Armed>(outcome);
   exposure_armed_ = armed.exposure;
   readout_ = armed.readout;
-  return guard();
+  return intend();
+}
+
+Command Engine::intend() {
+  bound_ = bound();
+  if (exposure_.gives_dose()) {
+    doing_ = "committing the intent";
+    return ask(
+        command::Intend{intent_request(bound_, std::string(exposure_kind_name(exposure_.kind)))},
+        &Engine::on_intended);
+  }
+  return ready();
 }
 
 Command Engine::ready() {
@@ -806,6 +811,11 @@ Dose Engine::residual_due() const {
   }
   const WorldTime until = open_asked_ != WorldTime{} ? opened_ : now_;
   return until > dose_counted_to_ ? *series_.beam.residual * (until - dose_counted_to_) : Dose{};
+}
+
+/// The most that the exposure can give.
+Dose Engine::bound() const {
+  return exposure_.gives_dose() ? open_rate() * longest_opening() + residual_due() : Dose{};
 }
 
 /// What the intents of this opening allow in all.

@@ -5,8 +5,8 @@
 // outcome with the world time, and gets the next command. The cycle of an exposure that gives dose
 // is
 //
-//   Arm -> guards -> Intend -> Open -> Start -> Wait -> Close -> Take -> Charge -> Keep  (detector
-//   gating) Arm -> guards -> Intend -> Start -> Open -> Wait -> Close -> Take -> Charge -> Keep
+//   guards -> Arm -> Intend -> Open -> Start -> Wait -> Close -> Take -> Charge -> Keep  (detector
+//   gating) guards -> Arm -> Intend -> Start -> Open -> Wait -> Close -> Take -> Charge -> Keep
 //   (shutter gating)
 //
 // A dark is Arm -> Start -> Take -> Keep: the shutter stays closed. An exposure of many frames
@@ -207,6 +207,7 @@ class Engine {
   Command on_intended(const Outcome& outcome);
   Command arm();
   Command on_armed(const Outcome& outcome);
+  Command intend();
   Command ready();
   // The exposure.
   Command on_cathode_blocked(const Outcome& outcome);
@@ -263,6 +264,7 @@ class Engine {
   [[nodiscard]] Duration longest_opening() const;
   [[nodiscard]] DoseRate open_rate() const;
   [[nodiscard]] Dose residual_due() const;
+  [[nodiscard]] Dose bound() const;
   [[nodiscard]] Dose covered() const;
   [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
   [[nodiscard]] session::Record record() const;
