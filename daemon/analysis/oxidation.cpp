@@ -143,6 +143,33 @@ struct Solution {
   double chi_square = 0;
 };
 
+/// Half of each state, no damage, heights by the sum of the lines.
+VectorXd first_guess(const Model& model, const VectorXd& measured) {
+  VectorXd guess(model.parameters());
+  guess[0] = 0.5;
+  guess[1] = 0;
+  guess.tail(2 * Model::kNumbers) = measured.tail(2 * Model::kNumbers);
+  const VectorXd half = 0.5 * (Model::per_atom(guess.segment(2 + model.groups(), Model::kNumbers)) +
+                               Model::per_atom(guess.tail(Model::kNumbers)));
+  for (Eigen::Index g = 0; g < model.groups(); ++g) {
+    guess[2 + g] = measured.segment(g * Model::kWide, Model::kWide).sum() / half.sum();
+  }
+  return guess;
+}
+
+/// Solves (J^T J + damping diag(J^T J)) step = right, columns scaled to equal size. A column of
+/// zeros stands for a parameter that is held.
+MatrixXd solve_scaled(const MatrixXd& jacobian, double damping, const MatrixXd& right) {
+  const MatrixXd normal = jacobian.transpose() * jacobian;
+  const VectorXd diagonal = normal.diagonal().unaryExpr([](double d) { return d > 0 ? d : 1.0; });
+  const VectorXd scale = diagonal.cwiseSqrt().cwiseInverse();
+  MatrixXd scaled = scale.asDiagonal() * normal * scale.asDiagonal();
+  for (Eigen::Index i = 0; i < scaled.rows(); ++i) {
+    scaled(i, i) = 1.0 + damping;
+  }
+  return scale.asDiagonal() * scaled.ldlt().solve(scale.asDiagonal() * right);
+}
+
 /// Levenberg-Marquardt on the whitened residuals. `with_damage`: k is free.
 Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool with_damage) {
   const Eigen::LLT<MatrixXd> root(data_covariance);
@@ -152,16 +179,6 @@ Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool
   }
   const auto white = [&root](const auto& m) { return root.matrixL().solve(m).eval(); };
   const VectorXd measured = model.measured();
-  const Eigen::Index groups = model.groups();
-  VectorXd now(model.parameters());
-  now[0] = 0.5;
-  now[1] = 0;
-  now.tail(2 * Model::kNumbers) = measured.tail(2 * Model::kNumbers);
-  const VectorXd half = 0.5 * (Model::per_atom(now.segment(2 + groups, Model::kNumbers)) +
-                               Model::per_atom(now.tail(Model::kNumbers)));
-  for (Eigen::Index g = 0; g < groups; ++g) {
-    now[2 + g] = measured.segment(g * Model::kWide, Model::kWide).sum() / half.sum();
-  }
   const auto jacobian_at = [&](const VectorXd& at) {
     MatrixXd j = model.slopes(at);
     if (!with_damage) {
@@ -169,22 +186,13 @@ Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool
     }
     return white(j);
   };
+  VectorXd now = first_guess(model, measured);
   VectorXd residual = white(measured - model.expected(now));
   MatrixXd j = jacobian_at(now);
   double damping = 1e-3;
   bool converged = false;
   for (int i = 0; i < 200 && !converged; ++i) {
-    const MatrixXd normal = j.transpose() * j;
-    VectorXd diagonal = normal.diagonal();
-    if (!with_damage) {
-      diagonal[1] = 1;
-    }
-    const VectorXd scale = diagonal.cwiseSqrt().cwiseInverse();
-    MatrixXd scaled = scale.asDiagonal() * normal * scale.asDiagonal();
-    scaled.diagonal().array() += damping;
-    const VectorXd step =
-        scale.asDiagonal() * scaled.ldlt().solve(scale.asDiagonal() * (j.transpose() * residual));
-    const VectorXd next = now + step;
+    const VectorXd next = now + solve_scaled(j, damping, j.transpose() * residual);
     const VectorXd next_residual = white(measured - model.expected(next));
     const double gain = residual.squaredNorm() - next_residual.squaredNorm();
     if (gain >= 0 && next_residual.allFinite()) {
@@ -203,18 +211,8 @@ Result<Solution> solve(const Model& model, const MatrixXd& data_covariance, bool
         ErrorCode::refused,
         "oxidation state: the fit over dose finds no end; there are too few counts for it"};
   }
-  Solution solution;
-  solution.parameter = now;
-  solution.chi_square = residual.squaredNorm();
-  MatrixXd normal = j.transpose() * j;
-  if (!with_damage) {
-    normal(1, 1) = 1;
-  }
-  const VectorXd scale = normal.diagonal().cwiseSqrt().cwiseInverse();
-  const MatrixXd scaled = scale.asDiagonal() * normal * scale.asDiagonal();
-  solution.covariance = scale.asDiagonal() *
-                        scaled.ldlt().solve(MatrixXd::Identity(normal.rows(), normal.cols())) *
-                        scale.asDiagonal();
+  Solution solution{now, solve_scaled(j, 0, MatrixXd::Identity(j.cols(), j.cols())),
+                    residual.squaredNorm()};
   if (!with_damage) {
     solution.covariance.row(1).setZero();
     solution.covariance.col(1).setZero();

@@ -15,7 +15,7 @@ namespace {
 
 using Wave = std::vector<std::complex<double>>;
 
-Wave transform(std::vector<double> samples) {
+Wave transform(const std::vector<double>& samples) {
   Wave wave;
   Eigen::FFT<double> fft;
   fft.fwd(wave, samples);

@@ -64,7 +64,8 @@ SpectraCollector::SpectraCollector(Setup setup) : setup_(std::move(setup)) {
   core_rows_.assign(setup_.shape.rows, 0.0);
 }
 
-Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::byte> frame) {
+Result<void> SpectraCollector::check(const FrameInfo& info,
+                                     std::span<const std::byte> frame) const {
   CREEL_TRY(check_length(setup_.shape, frame));
   const auto kind = static_cast<std::uint8_t>(info.kind);
   if (kind >= kKinds || !std::isfinite(info.first_ev) || !std::isfinite(info.middle_s)) {
@@ -73,55 +74,74 @@ Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::b
                      std::to_string(info.first_ev) + " eV, at " + std::to_string(info.middle_s) +
                      " s (both must be numbers)"};
   }
-  if (setup_.gain &&
-      (setup_.gain->rows != setup_.shape.rows || setup_.gain->columns != setup_.shape.columns)) {
+  const GainMap* gain = setup_.gain.get();
+  if (gain != nullptr &&
+      (gain->rows != setup_.shape.rows || gain->columns != setup_.shape.columns)) {
     return Error{ErrorCode::invalid_request,
-                 "gain map " + setup_.gain->name + " is for " + std::to_string(setup_.gain->rows) +
-                     " x " + std::to_string(setup_.gain->columns) + " pixels; the frames have " +
+                 "gain map " + gain->name + " is for " + std::to_string(gain->rows) + " x " +
+                     std::to_string(gain->columns) + " pixels; the frames have " +
                      std::to_string(setup_.shape.rows) + " x " +
                      std::to_string(setup_.shape.columns)};
   }
-  ++counts_.frames;
-  const bool wanted = info.kind == ExposureKind::specimen || info.kind == ExposureKind::dark ||
-                      info.kind == ExposureKind::zero_loss;
-  if (!wanted) {
+  return {};
+}
+
+/// The filter that this frame goes through; a new one if need be, nothing when there are too many.
+SpikeFilter* SpectraCollector::filter_for(const FrameInfo& info) {
+  const bool dark = info.kind == ExposureKind::dark;
+  const Key key{static_cast<std::uint8_t>(info.kind),
+                dark ? std::uint8_t{0} : static_cast<std::uint8_t>(info.where),
+                info.exposure_set_ns, dark ? 0.0 : info.first_ev,
+                dark ? std::uint16_t{0} : info.area};
+  const auto found = filters_.find(key);
+  if (found != filters_.end()) {
+    return &found->second;
+  }
+  if (filters_.size() == kMostKeys) {
+    return nullptr;
+  }
+  const double tolerance = info.kind == ExposureKind::zero_loss ? kZeroLossTolerance : kTolerance;
+  const SpikeFilter made(setup_.shape.rows, setup_.shape.columns, setup_.spike_threshold,
+                         tolerance);
+  return &filters_.emplace(key, made).first->second;
+}
+
+Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::byte> frame) {
+  CREEL_TRY(check(info, frame));
+  const bool specimen = info.kind == ExposureKind::specimen;
+  const bool zero_loss = info.kind == ExposureKind::zero_loss;
+  if (!specimen && !zero_loss && info.kind != ExposureKind::dark) {
+    ++counts_.frames;
     return {};
   }
   std::vector<float> pixels;
   pixels.reserve(static_cast<std::size_t>(setup_.shape.rows) * setup_.shape.columns);
-  bool numbers = true;
+  bool usable = (info.flags & kUnusable) == 0;
   each_pixel_of(setup_.shape, frame, [&](std::uint32_t, std::uint32_t, double value) {
-    numbers = numbers && std::isfinite(value);
+    usable = usable && std::isfinite(value);
     pixels.push_back(static_cast<float>(value));
   });
-  const bool dosed = std::isfinite(info.dose_before) && std::isfinite(info.dose_after);
-  if ((info.flags & kUnusable) != 0 || !numbers || !dosed) {
+  if (specimen) {
+    usable = usable && std::isfinite(info.dose_before) && std::isfinite(info.dose_after);
+  }
+  if (!usable) {
+    ++counts_.frames;
     ++counts_.left_out;
     return {};
   }
-  if (info.kind == ExposureKind::zero_loss && (info.flags & session::kSaturated) != 0) {
+  if (zero_loss && (info.flags & session::kSaturated) != 0) {
+    ++counts_.frames;
     ++counts_.saturated;
     return {};
   }
-  const bool dark = info.kind == ExposureKind::dark;
-  const Key key{kind, dark ? std::uint8_t{0} : static_cast<std::uint8_t>(info.where),
-                info.exposure_set_ns, dark ? 0.0 : info.first_ev,
-                dark ? std::uint16_t{0} : info.area};
-  auto filter = filters_.find(key);
-  if (filter == filters_.end()) {
-    if (filters_.size() == kMostKeys) {
-      return Error{ErrorCode::invalid_request, "frames of more than " + std::to_string(kMostKeys) +
-                                                   " different exposure times, energy offsets or "
-                                                   "areas; evaluate fewer at once"};
-    }
-    filter = filters_
-                 .emplace(key, SpikeFilter(setup_.shape.rows, setup_.shape.columns,
-                                           setup_.spike_threshold,
-                                           info.kind == ExposureKind::zero_loss ? kZeroLossTolerance
-                                                                                : kTolerance))
-                 .first;
+  SpikeFilter* filter = filter_for(info);
+  if (filter == nullptr) {
+    return Error{ErrorCode::invalid_request, "frames of more than " + std::to_string(kMostKeys) +
+                                                 " different exposure times, energy offsets or "
+                                                 "areas; evaluate fewer at once"};
   }
-  filter->second.add(
+  ++counts_.frames;
+  filter->add(
       info, std::move(pixels),
       [this](const FrameInfo& of, const std::vector<float>& cleaned) { take(of, cleaned); });
   return {};

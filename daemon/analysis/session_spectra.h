@@ -124,6 +124,8 @@ class SpectraCollector {
     std::vector<double> last, sum;
     std::uint64_t frames = 0;
   };
+  [[nodiscard]] Result<void> check(const FrameInfo& info, std::span<const std::byte> frame) const;
+  SpikeFilter* filter_for(const FrameInfo& info);
   void take(const FrameInfo& info, const std::vector<float>& pixels);
   void take_dark(const FrameInfo& info);
   void take_group(const FrameInfo& info, std::deque<FrameGroup>& groups, std::uint32_t& per_group);

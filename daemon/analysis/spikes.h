@@ -27,7 +27,7 @@
 
 namespace creel::analysis {
 
-/// Variance of a pixel against its level, in bins of half an octave above the darkest level.
+/// Variance of a pixel against its level, in bins of about half an octave above the darkest level.
 class NoiseByLevel {
  public:
   /// Learns from two consecutive frames. The first pair sets everything (by means without the

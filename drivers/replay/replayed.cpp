@@ -87,7 +87,6 @@ json Replayed::description() const {
       identity[field] = "unknown";
     }
   }
-  identity["model"] = "replay of " + identity["model"].get<std::string>();
   made["identity"] = std::move(identity);
   if (!made.contains("settings") || !made["settings"].is_object()) {
     made["settings"] = json::object();
