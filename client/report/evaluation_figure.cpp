@@ -25,12 +25,12 @@ std::string channels_block(const Evaluation& evaluation) {
   std::string block = "$channels << END\n";
   const std::size_t last = evaluation.energy_ev.empty() ? 0 : evaluation.energy_ev.size();
   for (std::size_t i = 0; i < last; ++i) {
-    const double sigma = value_at(evaluation.sum_sigma, i);
+    const double sigma = value_at(evaluation.edge_sigma, i);
     block += exact(evaluation.energy_ev[i]);
     for (const double value :
          {value_at(evaluation.sum, i), value_at(evaluation.background, i),
           value_at(evaluation.edge, i), value_at(evaluation.steps, i), value_at(evaluation.fit, i),
-          sigma, value_at(evaluation.residual, i) / sigma}) {
+          sigma, value_at(evaluation.residual, i) / value_at(evaluation.residual_sigma, i)}) {
       block += " " + exact(value);
     }
     block += "\n";
@@ -91,7 +91,7 @@ std::string lines_panel(const Evaluation& evaluation) {
 
 std::string residual_panel() {
   return "set title 'what remains, in standard deviations of a channel'" + std::string(kTitleFont) +
-         "set ylabel 'standard deviations'\nset format y '%g'\nset yrange [-6:6]\n"
+         "set ylabel 'standard deviations'\nset format y '%g'\nset yrange [-5:5]\n"
          "plot 0 with lines lc rgb '" +
          kGrey + "' notitle, $channels using 1:8 with points pt 7 ps 0.25 lc rgb '" + kInk +
          "' notitle\nset autoscale y\n";
@@ -115,7 +115,7 @@ std::string state_panel(const Evaluation& evaluation) {
   return "set title 'part of the metal in the high state; filled: at zero dose'" +
          std::string(kTitleFont) + "$zero << END\n0 " + exact(fit.x0) + " " + exact(fit.sigma_x0) +
          "\nEND\nset ylabel " + literal("part of " + evaluation.element + " in the high state") +
-         "\nplot " + decay + " with lines lw 1.4 lc rgb '" + kBrown +
+         "\nset samples 300\nplot [0:*] " + decay + " with lines lw 1.4 lc rgb '" + kBrown +
          "' title 'first-order damage, fitted', $doses using 1:4:5 with yerrorbars pt 6 ps 0.9 lw "
          "1.1 lc rgb '" +
          kInk +

@@ -230,15 +230,41 @@ Result<Prepared> prepare_specimen(const SessionSpectra& session, const WhiteLine
   return told < most ? prepare(session, windows, options, told) : std::move(made);
 }
 
+/// One standard deviation of a channel of the sum, the noise of the mean darks in it: all exposures
+/// share one mean dark, so n of them carry n times its error.
+std::vector<double> sigma_with_darks(const Prepared& of) {
+  std::map<std::int64_t, double> exposures;
+  for (const FrameGroup& group : of.session->core) {
+    exposures[group.exposure_set_ns] += static_cast<double>(group.frames);
+  }
+  std::vector<double> sigma = of.edge.sigma;
+  for (const auto& [exposure, n] : exposures) {
+    const auto dark = of.session->darks.find(exposure);
+    if (dark == of.session->darks.end() || dark->second.frames == 0) {
+      continue;
+    }
+    const double scale = n / std::sqrt(static_cast<double>(dark->second.frames));
+    for (std::size_t c = 0; c < std::min(sigma.size(), dark->second.variance.size()); ++c) {
+      sigma[c] = std::hypot(sigma[c], scale * std::sqrt(std::max(0.0, dark->second.variance[c])));
+    }
+  }
+  return sigma;
+}
+
 void show_spectra(const Prepared& specimen, const WhiteLineWindows& windows, Evaluation& made) {
   const EdgeMeasurement& edge = specimen.edge;
   for (std::size_t c = 0; c < edge.grid.channels; ++c) {
     made.energy_ev.push_back(edge.grid.centre(c));
   }
   made.sum = edge.sum;
-  made.sum_sigma = edge.sigma;
+  made.sum_sigma = sigma_with_darks(specimen);
   made.background = edge.background.on(edge.grid);
   made.edge = edge.edge;
+  made.edge_sigma = made.sum_sigma;
+  const double gain = specimen.single.noise_gain();
+  for (double& sigma : made.edge_sigma) {
+    sigma *= gain;
+  }
   made.steps = two_steps(windows, edge.grid, edge.edge);
   made.background_h = edge.background.h(edge.grid, windows.l2);
 }
@@ -269,6 +295,16 @@ void show_fit(const Prepared& low, const Prepared& high, Evaluation& made) {
   };
   made.reference_low = bring(low, in_low / fit.low[kHeight]);
   made.reference_high = bring(high, in_high / fit.high[kHeight]);
+  made.residual_sigma = made.edge_sigma;
+  const auto add_noise = [&made](const Prepared& reference, double size) {
+    const double gain = size * reference.single.noise_gain();
+    const std::vector<double> sigma = sigma_with_darks(reference);
+    for (std::size_t c = 0; c < std::min(sigma.size(), made.residual_sigma.size()); ++c) {
+      made.residual_sigma[c] = std::hypot(made.residual_sigma[c], gain * sigma[c]);
+    }
+  };
+  add_noise(low, in_low / fit.low[kHeight]);
+  add_noise(high, in_high / fit.high[kHeight]);
   made.fit.resize(made.edge.size());
   made.residual.resize(made.edge.size());
   for (std::size_t c = 0; c < made.edge.size(); ++c) {

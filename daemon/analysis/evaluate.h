@@ -76,10 +76,12 @@ struct Evaluation {
   std::vector<SessionReport> references;  ///< low state first; empty: none given
 
   // Spectra of the specimen, by channel.
-  std::vector<double> energy_ev;                      ///< centres
-  std::vector<double> sum, sum_sigma, background;     ///< counts
-  std::vector<double> edge;                           ///< background and plural scattering removed
-  std::vector<double> steps;                          ///< the two steps under it
+  std::vector<double> energy_ev;                   ///< centres
+  std::vector<double> sum, sum_sigma, background;  ///< counts
+  std::vector<double> edge_sigma;                  ///< of `edge`; neighbours taken as independent
+  std::vector<double> residual_sigma;  ///< of `residual`: the references' noise is in it
+  std::vector<double> edge;            ///< background and plural scattering removed
+  std::vector<double> steps;           ///< the two steps under it
   std::vector<double> reference_low, reference_high;  ///< as they take part in `fit`; empty: none
   std::vector<double> fit;                            ///< their sum
   std::vector<double> residual;                       ///< edge - fit

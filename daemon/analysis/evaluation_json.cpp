@@ -141,6 +141,8 @@ json to_json(const Evaluation& made, bool with_spectra) {
     out["spectra"] = {{"energy_ev", numbers(made.energy_ev)},
                       {"sum_counts", numbers(made.sum)},
                       {"sum_counts_sigma", numbers(made.sum_sigma)},
+                      {"edge_counts_sigma", numbers(made.edge_sigma)},
+                      {"residual_counts_sigma", numbers(made.residual_sigma)},
                       {"background_counts", numbers(made.background)},
                       {"edge_counts", numbers(made.edge)},
                       {"steps_counts", numbers(made.steps)},

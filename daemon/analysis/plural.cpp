@@ -103,6 +103,19 @@ std::vector<double> SingleScattering::apply(std::span<const double> edge) const 
   return filtered(edge, false);
 }
 
+double SingleScattering::noise_gain() const {
+  if (response_.empty() || channels_ == 0) {
+    return 1;
+  }
+  std::vector<double> one(channels_, 0.0);
+  one[channels_ / 2] = 1;
+  double squares = 0;
+  for (const double value : apply(one)) {
+    squares += value * value;
+  }
+  return std::sqrt(squares);
+}
+
 std::vector<double> SingleScattering::transposed(std::span<const double> u) const {
   return filtered(u, true);
 }

@@ -47,6 +47,10 @@ class SingleScattering {
   [[nodiscard]] std::vector<double> apply(std::span<const double> edge) const;
   /// The transpose, for functionals: sum u apply(S) = sum transposed(u) S.
   [[nodiscard]] std::vector<double> transposed(std::span<const double> u) const;
+  /// By how much apply() enlarges the noise of one channel, when channels are independent and
+  /// alike: about 1/P0 with P0 the part of electrons in the zero loss. For pictures; results use
+  /// transposed().
+  [[nodiscard]] double noise_gain() const;
 
  private:
   SingleScattering() = default;

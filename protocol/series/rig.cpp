@@ -48,12 +48,13 @@ Sandbox read_sandbox(const json& from) {
   return sandbox;
 }
 
-RigDevice read_device(const json& from) {
+RigDevice read_device(const json& from, const json& common) {
   RigDevice device;
   device.name = from.at("name");
   device.kind = named<DeviceKind>(kKinds, from.at("kind"));
   device.driver = from.at("driver");
-  device.config = from.value("config", json::object());
+  device.config = common.value(device.driver, json::object());
+  device.config.update(from.value("config", json::object()));  // the device's own word counts
   device.sandbox = read_sandbox(from.value("sandbox", json::object()));
   if (from.contains("blocks")) device.blocks = named<Blocks>(kBlocks, from.at("blocks"));
   if (from.contains("fails_safe"))
@@ -222,7 +223,8 @@ Rig read_rig(const json& from) {
   rig.speed = from.value("speed", 1.0);
   rig.seed = from.value("seed", std::uint64_t{1});
   rig.shared_bytes = from.value("shared_bytes", std::uint64_t{0});
-  for (const json& device : from.at("devices")) rig.devices.push_back(read_device(device));
+  const json common = from.value("common", json::object());
+  for (const json& device : from.at("devices")) rig.devices.push_back(read_device(device, common));
   return rig;
 }
 

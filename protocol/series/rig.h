@@ -45,8 +45,9 @@ struct Sandbox {
 struct RigDevice {
   std::string name;  ///< [a-z][a-z0-9_]*, unique in the rig
   DeviceKind kind = DeviceKind::gauge;
-  std::string driver;                                ///< plugin name: DRIVERS/<driver>.so
-  nlohmann::json config = nlohmann::json::object();  ///< handed to the driver; its own business
+  std::string driver;  ///< plugin name: DRIVERS/<driver>.so
+  /// Handed to the driver; its own business. What the document's `common` gives is in it.
+  nlohmann::json config = nlohmann::json::object();
   Sandbox sandbox;
   // Shutters only:
   Blocks blocks = Blocks::electrons_above_specimen;

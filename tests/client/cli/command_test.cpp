@@ -256,7 +256,7 @@ TEST_F(Creel, CheckWithARigNeedsNoDaemon) {
   const Ran ran = run({"check", scenarios_ + "/ink-film.series.json", "--rig",
                        scenarios_ + "/ink-lab.rig.json", "--json"});
   ASSERT_EQ(ran.exit, 0) << ran.err;
-  EXPECT_EQ(ran.object()["exposures"], 172);
+  EXPECT_EQ(ran.object()["exposures"], 200);
   EXPECT_NEAR(ran.object()["areas"][0]["planned_e_per_a2"].get<double>(), 24.0064, 1e-9);
 }
 

@@ -32,6 +32,8 @@ Evaluation evaluation() {
     made.energy_ev.push_back(620.25 + 0.5 * i);
     made.sum.push_back(1e5 - 100.0 * i);
     made.sum_sigma.push_back(300);
+    made.edge_sigma.push_back(400);
+    made.residual_sigma.push_back(450);
     made.background.push_back(0.9e5 - 100.0 * i);
     made.edge.push_back(1e4 + (i % 7) * 100);
     made.steps.push_back(5e3);

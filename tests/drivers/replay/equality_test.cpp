@@ -130,11 +130,10 @@ std::string write_rig(const std::filesystem::path& directory, const json& rig) {
 /// The simulated laboratory, with lasers that drop out often.
 json troubled_lab() {
   json rig = json::parse(system_test::read_scenario("ink-lab.rig.json"));
+  json& world = rig["common"]["simulated"]["world"];
+  world["dropouts_per_hour"] = 60;
+  world["dropout_s"] = 20;
   for (json& device : rig["devices"]) {
-    if (device.contains("config") && device["config"].contains("world")) {
-      device["config"]["world"]["dropouts_per_hour"] = 60;
-      device["config"]["world"]["dropout_s"] = 20;
-    }
     if (device["kind"] == "detector") {
       device["config"]["rows"] = 8;
     }

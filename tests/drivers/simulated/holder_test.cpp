@@ -233,10 +233,9 @@ TEST(Reveal, RefusesFramesThatNoSimulatedDetectorMade) {
 // The documents say when the laser drops out; a person plans by it.
 TEST(InkLab, LaserDropsOutOnceInTwentyFiveMinutesAndWhenTheRigSays) {
   const json document = json::parse(file("ink-lab.rig.json"));
-  const std::string config = json{
-      {"gauge", "laser_power"},
-      {"world", document.at("devices").at(0).at("config").at(
-                    "world")}}.dump();
+  const std::string config =
+      json{{"gauge", "laser_power"}, {"world", document.at("common").at("simulated").at("world")}}
+          .dump();
   Rig rig(document.at("seed").get<std::uint64_t>());
   Device gauge(rig, CREEL_KIND_GAUGE, config);
   ASSERT_EQ(gauge.result, 0);

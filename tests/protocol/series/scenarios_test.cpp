@@ -105,8 +105,8 @@ TEST(Scenarios, TheInkFilmSeriesHasEveryKindOfExposureItNeeds) {
                                                                    : series.beam.dose_rate;
     dose += (rate * planned.exposure).value;
   }
-  EXPECT_EQ(plan.size(), 172U);
-  EXPECT_EQ(counts, (std::vector<int>{120, 36, 0, 12, 4}));
+  EXPECT_EQ(plan.size(), 200U);
+  EXPECT_EQ(counts, (std::vector<int>{120, 64, 0, 12, 4}));
   EXPECT_NEAR(dose, 120 * 0.2 + 12 * 0.0004 + 4 * 0.0004, 1e-9);
 }
 
