@@ -156,7 +156,7 @@ TEST(Series, AFieldWithoutItsUnitOrMisspeltIsRefusedWithTheNearestName) {
        "dose_rate_e_per_a2_s?"},
       {"\"every\": 5", "\"every\": 5, \"wobble\": 1",
        "s.json:50: blocks[1].interleave[0].wobble: there is no such field here; the fields are "
-       "count, energy_offset_ev, every, exposure_s, kind, pulses, settings"},
+       "count, energy_offset_ev, every, exposure_s, frames, kind, pulses, settings"},
       {"\"creel_series\": 0", "\"creel_series\": 0, \"Name\": 1",
        "s.json:2: Name: there is no such field here; did you mean name?"},
   });
