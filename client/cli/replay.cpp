@@ -4,8 +4,8 @@
 #include <sys/file.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
-#include <cmath>
 #include <cstdio>
 #include <cstring>
 #include <filesystem>
@@ -25,8 +25,9 @@ namespace {
 
 constexpr double kLeastSpeed = 1;
 constexpr double kMostSpeed = 1000;
-/// The daemon waits 10 s for a call: a pause that a device waits out must stay well below.
-constexpr double kLongestWait_s = 4;
+/// Real time: a device waits out no longer pause, and no longer than half an open lease.
+constexpr double kLongestWait_s = 1;
+constexpr double kUsualLease_s = 2;
 /// On the accelerated clock waiting takes no time: every recorded pause is kept.
 constexpr double kLongestFastWait_s = 1e7;
 constexpr std::uint64_t kSharedBytes = 65536;
@@ -202,7 +203,11 @@ Result<std::string> replay_rig(const session::Documents& recorded, const std::st
     rig["speed"] = options.speed;
   }
   rig["shared_bytes"] = kSharedBytes;
-  const double wait_s = options.fast ? kLongestFastWait_s : kLongestWait_s * options.speed;
+  double wait_s = kLongestWait_s;
+  for (const json& device : rig["devices"]) {
+    wait_s = std::min(wait_s, device.value("lease_s", kUsualLease_s) / 2);
+  }
+  wait_s = options.fast ? kLongestFastWait_s : wait_s * options.speed;
   for (json& device : rig["devices"]) {
     device["driver"] = "replay";
     device["config"] = {

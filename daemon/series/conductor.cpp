@@ -138,7 +138,8 @@ void Conductor::run(const command::Intend& step) {
 }
 
 void Conductor::run(const command::Arm& step) {
-  run_->arrived.clear();
+  discard_frames();
+  run_->acquisition_error.reset();
   run_->acquisition_first = 0;
   run_->frames_asked = step.frames;
   device(run_->series.detector)
@@ -235,7 +236,34 @@ void Conductor::run(const command::Wait& step) {
   });
 }
 
+/// Frames of an exposure that broke: out of the ring and away, their slots free again.
+void Conductor::discard_frames() {
+  DeviceHost& detector = device(run_->series.detector);
+  std::uint64_t slots = run_->arrived.size();
+  run_->arrived.clear();
+  ring::Consumer* ring = detector.ring();
+  if (ring == nullptr) {
+    return;
+  }
+  while (ring->more()) {
+    auto view = ring->take();
+    if (!view.ok() || !*view) {
+      break;  // nonsense in it shows when the next frame is asked for
+    }
+    ++slots;
+  }
+  if (slots > 0) {
+    ring->release(std::min(slots, ring->taken_not_released()));
+    detector.ring_freed();
+  }
+}
+
 void Conductor::run(const command::Take& step) {
+  frames_arrived(run_->series.detector);
+  if (run_->arrived.empty() && run_->acquisition_error) {
+    complete(*std::exchange(run_->acquisition_error, std::nullopt));
+    return;
+  }
   run_->waiting_for_frame = true;
   if (!run_->arrived.empty()) {
     frame_here();
@@ -351,7 +379,7 @@ void Conductor::run(const command::StopDetector&) {
   run_->waiting_for_frame = run_->draining = false;
   run_->streaming.reset();
   device(run_->series.detector).call("stop", json::object(), [this](const Result<json>&) {
-    run_->arrived.clear();
+    discard_frames();
     complete(outcome::Done{});
   });
 }
@@ -536,6 +564,14 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
     } else {
       run_->frames_ended = true;
       take_streamed();
+    }
+    return;
+  }
+  if (event == "frames_ended" && !run_->waiting_for_frame && name == run_->series.detector) {
+    // It comes while something else is waited for: kept for Take.
+    if (const json error = body.value("error", json()); !error.is_null()) {
+      run_->acquisition_error = Error{ErrorCode::device_lost,
+                                      name + ": " + error.value("text", "the acquisition failed")};
     }
     return;
   }

@@ -120,6 +120,7 @@ class Conductor {
   void stream_broke(const Error& error);
   void drained();
   bool left_in_ring();
+  void discard_frames();
   void expect_by(WorldTime due);
   void run(const command::StopDetector& step);
   void run(const command::Charge& step);

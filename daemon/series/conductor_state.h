@@ -34,8 +34,9 @@ struct Conductor::Run {
   TimerId devices_timer = 0;
   std::optional<command::Finish> finish;
   std::optional<Error> stream_trouble;
-  FrameBlock taken;                     ///< what Take brought, until Keep
-  std::uint64_t acquisition_first = 0;  ///< next frame index that the detector should give
+  std::optional<Error> acquisition_error;  ///< the detector ended early, before its frame was asked
+  FrameBlock taken;                        ///< what Take brought, until Keep
+  std::uint64_t acquisition_first = 0;     ///< next frame index that the detector should give
   std::uint64_t durable = 0;
   nlohmann::json summary = nlohmann::json::object();
 };

@@ -488,7 +488,11 @@ Command Engine::on_not_closed_waited(const Outcome&) {
 
 Command Engine::after_closed() {
   maybe_open_ = false;
-  return trouble_ ? charge() : take();
+  if (!trouble_) {
+    return take();
+  }
+  // What the detector still has is of a broken exposure, and must not be taken for the next one's.
+  return detector_stopped_ ? charge() : ask(command::StopDetector{}, &Engine::on_detector_stopped);
 }
 
 Command Engine::take() {
@@ -652,6 +656,7 @@ Command Engine::broken(const Error& error) {
 }
 
 Command Engine::on_detector_stopped(const Outcome&) {
+  detector_stopped_ = true;
   return maybe_open_ ? close_shutter() : charge();
 }
 
@@ -775,6 +780,7 @@ void Engine::forget_exposure() {
   frame_taken_ = false;
   taken_ = {};
   touched_.clear();
+  detector_stopped_ = false;
   trouble_.reset();
 }
 

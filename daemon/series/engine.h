@@ -302,6 +302,7 @@ class Engine {
   bool maybe_open_ = false;  ///< an open was asked and closure is not established since
   bool shutter_measured_ = true;
   bool frame_taken_ = false;
+  bool detector_stopped_ = false;  ///< in this exposure
   outcome::Taken taken_;
   std::string touched_;  ///< why the frame must stay out of sums
   Dose given_, given_sigma_;

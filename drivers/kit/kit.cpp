@@ -206,8 +206,16 @@ std::int64_t read_frame(creel_device* device, void* buffer, std::uint64_t buffer
     const std::uint64_t run = device->run;
     creel_frame_info made{};
     made.struct_size = sizeof made;
-    const std::size_t bytes = device->detector->read_frame(
-        {static_cast<std::byte*>(buffer), buffer_bytes}, made, timeout_ms);
+    std::size_t bytes = 0;
+    try {
+      bytes = device->detector->read_frame({static_cast<std::byte*>(buffer), buffer_bytes}, made,
+                                           timeout_ms);
+    } catch (const Failure& failure) {
+      if (failure.code() == CREEL_E_STATE && device->run == run) {
+        end_acquisition(device);  // the last frames are lost: none will come
+      }
+      throw;
+    }
     require(device->run == run, CREEL_E_CANCELLED, "read_frame: stopped");
     if (bytes == 0) {
       return 0;

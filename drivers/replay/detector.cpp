@@ -73,27 +73,19 @@ std::int64_t Detector::rounded(std::int64_t exposure_ns) const {
                     allowed.most);
 }
 
-const Attempt& Detector::next_attempt() const {
-  const Attempt* next = common_.attempt(common_.place().begun());
-  if (next == nullptr) {
-    throw kit::Failure(CREEL_E_REFUSED,
-                       "the recording ends here: all " +
-                           std::to_string(common_.script().attempts.size()) +
-                           " exposures of session " + common_.script().session +
-                           " were replayed. To replay it again start creeld again, with another "
-                           "state directory");
+void Detector::require_same(const Attempt& attempt) const {
+  const std::string exposure = "exposure " + std::to_string(attempt.exposure);
+  if (attempt.exposure_ns != 0 && asked_ns_ != attempt.exposure_ns &&
+      std::llabs(asked_ns_ - attempt.exposure_ns) >= range().step) {
+    throw kit::Failure(CREEL_E_INVALID, exposure + ": recorded with " +
+                                            exposure_text(attempt.exposure_ns) + ", asked for " +
+                                            exposure_text(asked_ns_) + kOtherSeries);
   }
-  return *next;
-}
-
-void Detector::require_exposure(const Attempt& attempt, std::int64_t asked_ns) const {
-  if (attempt.exposure_ns == 0 || std::llabs(asked_ns - attempt.exposure_ns) < range().step ||
-      asked_ns == attempt.exposure_ns) {
-    return;
+  if (attempt.frames_asked != 0 && asked_frames_ != attempt.frames_asked) {
+    throw kit::Failure(CREEL_E_INVALID,
+                       exposure + ": recorded with " + std::to_string(attempt.frames_asked) +
+                           " frames, asked for " + std::to_string(asked_frames_) + kOtherSeries);
   }
-  throw kit::Failure(CREEL_E_INVALID, "exposure " + std::to_string(attempt.exposure) +
-                                          ": recorded with " + exposure_text(attempt.exposure_ns) +
-                                          ", asked for " + exposure_text(asked_ns) + kOtherSeries);
 }
 
 void Detector::require_settings(const Attempt& attempt) const {
@@ -110,16 +102,17 @@ void Detector::require_settings(const Attempt& attempt) const {
   }
 }
 
-/// Waits until the recorded exposure began, less what its shutters will take after this call.
+/// Waits until the recorded exposure began, less what its shutters will take after this call. Only
+/// where what the daemon measures from is its own order, to start or to open, and not what a
+/// device answers: otherwise start and the shutter wait for their times, when the guards have had
+/// their say.
 void Detector::keep_pace(const Attempt& attempt) {
-  if (!attempt.timed || !common_.place().timed()) {
+  const Recording& script = common_.script();
+  const bool orders_count = script.shutter_gates || !script.shutter_measures;
+  if (!attempt.timed || !common_.place().timed() || attempt.opened_ns == 0 || !orders_count) {
     return;
   }
-  const Recording& script = common_.script();
-  std::int64_t begin_ns = attempt.start_ns;
-  if (attempt.opened_ns != 0 && !script.shutter_gates) {
-    begin_ns = attempt.begin_ns() - (script.shutter_measures ? script.shutter_travel_ns / 2 : 0);
-  }
+  std::int64_t begin_ns = script.shutter_gates ? attempt.start_ns : attempt.begin_ns();
   if (attempt.kind == kBackground) {
     begin_ns -= script.cathode_travel_ns;  // it is closed between arming and opening
   }
@@ -135,27 +128,26 @@ void Detector::arm(creel_exposure& exposure) {
                                             " ns");
   }
   asked_ns_ = exposure.exposure_ns;
+  asked_frames_ = exposure.frames;
   exposure.exposure_ns = rounded(asked_ns_);
-  if (!common_.free()) {
-    const Attempt& next = next_attempt();
-    if (exposure.frames != 1) {
-      throw kit::Failure(CREEL_E_INVALID, "frames: asked for " + std::to_string(exposure.frames) +
-                                              ", recorded one an acquisition" + kOtherSeries);
+  // Beyond the last exposure nothing starts; but a series arms once more before a guard ends it.
+  const std::uint64_t begun = common_.place().begun();
+  const Attempt* next = common_.free() ? nullptr : common_.attempt(begun);
+  if (next != nullptr) {
+    if (begun > 0) {
+      require_same(*next);
+      require_settings(*next);
+      common_.break_before_begin(Step::arm);
+      keep_pace(*next);
     }
     // Before the first exposure the daemon also arms to learn the shape, as yet without settings
-    // and with the exposure as the series has it.
-    const bool first = common_.place().begun() == 0;
-    if (!first || asked_ns_ != next.exposure_set_ns) {
-      require_exposure(next, asked_ns_);
-      exposure.exposure_ns = next.exposure_ns != 0 ? next.exposure_ns : exposure.exposure_ns;
+    // and with the exposure as the series has it: what fits is seen when it starts.
+    const bool learning = begun == 0 && asked_ns_ == next->exposure_set_ns;
+    if (next->exposure_ns != 0 && !learning) {
+      exposure.exposure_ns = next->exposure_ns;
     }
-    if (!first) {
-      require_settings(next);
-      common_.break_before_begin(Step::arm);
-      keep_pace(next);
-    }
-    if (next.frame) {
-      load(*next.frame);
+    if (next->frames > 0) {
+      load(next->first_frame);
     }
   }
   const session::FrameShape& shape = common_.script().shape;
@@ -167,16 +159,29 @@ void Detector::arm(creel_exposure& exposure) {
   armed_ = exposure;
 }
 
-void Detector::load(std::size_t frame) {
-  if (loaded_ == frame) {
+std::span<const std::byte> Detector::load(std::size_t which) {
+  Loaded& slot = loaded_[which % 2];
+  if (slot.which != which) {
+    slot.which.reset();
+    slot.bytes.resize(common_.script().shape.bytes());
+    if (auto read = common_.reader().read_frame(which, slot.bytes); !read.ok()) {
+      throw kit::Failure(CREEL_E_INTERNAL, "the recording: " + read.error().text);
+    }
+    slot.which = which;
+  }
+  return slot.bytes;
+}
+
+/// Reads the next frame while this one is exposed, so that reading delays nothing. What is wrong
+/// with it is said when it is due.
+void Detector::load_ahead(std::size_t which) {
+  if (which >= common_.reader().records().size()) {
     return;
   }
-  loaded_.reset();
-  frame_.resize(common_.script().shape.bytes());
-  if (auto read = common_.reader().read_frame(frame, frame_); !read.ok()) {
-    throw kit::Failure(CREEL_E_INTERNAL, "the recording: " + read.error().text);
+  try {
+    load(which);
+  } catch (const kit::Failure&) {
   }
-  loaded_ = frame;
 }
 
 void Detector::start() {
@@ -186,20 +191,20 @@ void Detector::start() {
   if (common_.free()) {
     return;
   }
-  const Attempt& next = next_attempt();
-  require_exposure(next, asked_ns_);
-  require_settings(next);
+  const Attempt* next = common_.attempt(common_.place().begun());
+  if (next == nullptr) {
+    throw common_.at_the_end();
+  }
+  require_same(*next);
+  require_settings(*next);
   common_.break_before_begin(Step::arm);  // the very first could not be told from learning
   common_.break_before_begin(Step::start);
-  if (next.frame && loaded_ != next.frame) {
-    throw kit::Failure(CREEL_E_STATE, "start: arm first, for this exposure");
+  if (next->timed && !common_.place().timed()) {
+    common_.place().set_time(next->start_ns, start_ns_);
+  } else if (next->timed) {
+    start_ns_ = std::max(start_ns_, common_.due(next->start_ns));
   }
-  if (next.timed && !common_.place().timed()) {
-    common_.place().set_time(next.start_ns, start_ns_);
-  } else if (next.timed) {
-    start_ns_ = std::max(start_ns_, common_.due(next.start_ns));
-  }
-  running_ = &next;  // the script outlives the acquisition
+  running_ = next;  // the script outlives the acquisition
   common_.place().begin();
 }
 
@@ -211,27 +216,28 @@ bool Detector::wait(std::int64_t ready_ns, std::uint32_t timeout_ms) {
   return ready_ns <= limit;
 }
 
-/// The frame that never came: at the time at which that was recorded, and not before it was due.
-void Detector::fail_as_recorded(std::uint32_t timeout_ms) {
-  const std::int64_t due_ns = start_ns_ + armed_.exposure_ns + armed_.readout_ns;
+/// Frames that were recorded have all been given, and more were asked for. Returns when there is
+/// nothing to say yet.
+void Detector::end_as_recorded(std::uint32_t timeout_ms) {
+  if (!running_->failure || running_->failure->step != Step::read) {
+    // The last frames were lost; or the shutter did not close, and the daemon asked for no frame.
+    throw kit::Failure(CREEL_E_STATE, "as recorded: no frame was kept");
+  }
+  const std::int64_t due_ns =
+      start_ns_ + static_cast<std::int64_t>(next_ + 1) * (armed_.exposure_ns + armed_.readout_ns);
   const std::int64_t recorded_ns = common_.due(running_->failure->world_ns);
-  const bool believable = recorded_ns >= due_ns && recorded_ns <= due_ns + kHour_ns;
+  const bool believable = recorded_ns > start_ns_ && recorded_ns <= due_ns + kHour_ns;
   if (wait(believable ? recorded_ns : due_ns + kAfterDue_ns, timeout_ms)) {
     throw as_recorded(CREEL_E_TIMEOUT, *running_->failure);
   }
 }
 
-/// The shutter did not close, so the daemon does not take the frame, and the recording has none. It
-/// comes all the same, empty and marked so: an acquisition that went on would be in the way of the
-/// next one.
-std::size_t Detector::give_nothing(std::span<std::byte> frame, creel_frame_info& info) const {
-  std::memset(frame.data(), 0, frame.size());
-  info.frames = 1;
-  info.start_ns = start_ns_;
-  info.exposure_ns = armed_.exposure_ns;
-  info.period_ns = armed_.exposure_ns + armed_.readout_ns;
-  info.flags = CREEL_FRAME_INCOMPLETE;
-  return frame.size();
+/// When the integration of a record's frame begins here.
+std::int64_t Detector::begin_ns(std::size_t which) const {
+  if (running_ == nullptr) {
+    return start_ns_ + static_cast<std::int64_t>(next_) * (armed_.exposure_ns + armed_.readout_ns);
+  }
+  return start_ns_ + common_.reader().records()[which].start_ns - running_->start_ns;
 }
 
 std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& info,
@@ -240,26 +246,23 @@ std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& 
   if (buffer.size() < bytes) {
     throw kit::Failure(CREEL_E_INVALID, "read_frame: the buffer is too small for one frame");
   }
-  if (running_ != nullptr && !running_->frame) {
-    if (running_->failure) {
-      fail_as_recorded(timeout_ms);
-      return 0;
-    }
-    return give_nothing(buffer.first(bytes), info);
-  }
-  const std::int64_t period_ns = armed_.exposure_ns + armed_.readout_ns;
-  const std::int64_t begin_ns = start_ns_ + static_cast<std::int64_t>(next_) * period_ns;
-  if (!wait(begin_ns + period_ns, timeout_ms)) {
+  if (running_ != nullptr && next_ >= running_->frames) {
+    end_as_recorded(timeout_ms);
     return 0;
   }
   const auto records = common_.reader().records();
-  const std::size_t which = running_ != nullptr ? *running_->frame : turn_ % records.size();
-  load(which);
+  const std::size_t which =
+      running_ != nullptr ? running_->first_frame + next_ : turn_ % records.size();
   const session::Record& record = records[which];
-  std::memcpy(buffer.data(), frame_.data(), bytes);
+  const std::int64_t period_ns = armed_.exposure_ns + armed_.readout_ns;
+  load_ahead(which + 1);
+  if (!wait(begin_ns(which) + period_ns, timeout_ms)) {
+    return 0;
+  }
+  std::memcpy(buffer.data(), load(which).data(), bytes);
   info.frames = 1;
   info.first = running_ != nullptr ? record.device_index : next_;
-  info.start_ns = begin_ns;
+  info.start_ns = begin_ns(which);
   info.exposure_ns = running_ != nullptr ? record.exposure_ns : armed_.exposure_ns;
   info.period_ns = period_ns;
   info.device_stamp = record.device_stamp;

@@ -4,7 +4,7 @@
 // Order alone decides which frame comes: each start gives the next attempt's. The exposure time and
 // the device's settings must be those that were recorded with it; where they are not, this is
 // another series than the recorded one, and the detector says so instead of giving a frame.
-// One frame an acquisition, as the daemon takes them; any number with "free".
+// As many frames an acquisition as were recorded; any number with "free".
 #pragma once
 
 #include <vector>
@@ -34,24 +34,29 @@ class Detector : public kit::Detector {
   };
   [[nodiscard]] Range range() const;
   [[nodiscard]] std::int64_t rounded(std::int64_t exposure_ns) const;
-  [[nodiscard]] const Attempt& next_attempt() const;
-  void require_exposure(const Attempt& attempt, std::int64_t asked_ns) const;
+  void require_same(const Attempt& attempt) const;
   void require_settings(const Attempt& attempt) const;
   void keep_pace(const Attempt& attempt);
-  void load(std::size_t frame);
+  /// The bytes of a record's frame; it and its neighbour are kept.
+  std::span<const std::byte> load(std::size_t which);
+  void load_ahead(std::size_t which);
+  [[nodiscard]] std::int64_t begin_ns(std::size_t which) const;
   bool wait(std::int64_t ready_ns, std::uint32_t timeout_ms);
-  void fail_as_recorded(std::uint32_t timeout_ms);
-  std::size_t give_nothing(std::span<std::byte> frame, creel_frame_info& info) const;
+  void end_as_recorded(std::uint32_t timeout_ms);
 
   kit::Services services_;
   Replayed common_;
   creel_exposure armed_{};
   std::int64_t asked_ns_ = 0, start_ns_ = 0;
-  std::uint64_t next_ = 0;            ///< free: index since start
+  std::uint32_t asked_frames_ = 0;
+  std::uint64_t next_ = 0;            ///< frames given since start
   std::uint64_t turn_ = 0;            ///< free: frames given since opening
   const Attempt* running_ = nullptr;  ///< otherwise: what is acted out
-  std::vector<std::byte> frame_;
-  std::optional<std::size_t> loaded_;
+  struct Loaded {
+    std::optional<std::size_t> which;
+    std::vector<std::byte> bytes;
+  };
+  Loaded loaded_[2];  ///< by the parity of the record's place
 };
 
 }  // namespace creel::replay

@@ -42,16 +42,17 @@ bool Place::act(std::uint64_t attempt) {
   return true;
 }
 
-bool Place::stick(std::uint64_t attempt, std::uint64_t times) {
-  if (shared_->stuck_at != attempt + 1) {
-    shared_->stuck_at = attempt + 1;
-    shared_->stuck_done = 0;
+std::optional<std::uint64_t> Place::stick(bool fallback, std::uint64_t attempt,
+                                          std::uint64_t times) {
+  auto& stuck = shared_->stuck[fallback ? 1 : 0];
+  if (stuck.at != attempt + 1) {
+    stuck.at = attempt + 1;
+    stuck.done = 0;
   }
-  if (shared_->stuck_done >= times) {
-    return false;
+  if (stuck.done >= times) {
+    return std::nullopt;
   }
-  ++shared_->stuck_done;
-  return true;
+  return stuck.done++;
 }
 
 std::atomic<std::uint64_t>& Place::count_of(const std::string& device) {

@@ -6,6 +6,7 @@
 
 #include <atomic>
 #include <cstdint>
+#include <optional>
 #include <string>
 
 #include "drivers/kit/kit.h"
@@ -25,8 +26,9 @@ class Place {
 
   /// True once for each attempt: that its failure is acted out now.
   bool act(std::uint64_t attempt);
-  /// True `times` times for each attempt: that its shutter does not close this time.
-  bool stick(std::uint64_t attempt, std::uint64_t times);
+  /// `times` times for each attempt, counted from 0: that a shutter does not close this time. Two
+  /// shutters count by themselves: that of the dose, and its fall-back.
+  std::optional<std::uint64_t> stick(bool fallback, std::uint64_t attempt, std::uint64_t times);
 
   /// A count of the device's own; starts at 0.
   std::atomic<std::uint64_t>& count_of(const std::string& device);
@@ -50,8 +52,10 @@ class Place {
   struct Shared {
     Word session;  ///< a number of its name; 0 = nobody was here
     Word begun;
-    Word acted;                 ///< 1 + the last attempt whose failure was acted out
-    Word stuck_at, stuck_done;  ///< 1 + attempt, and how often
+    Word acted;  ///< 1 + the last attempt whose failure was acted out
+    struct {
+      Word at, done;  ///< 1 + attempt, and how often
+    } stuck[2];
     Word timed;
     std::atomic<std::int64_t> offset_ns;
     struct {

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <set>
 #include <string_view>
 #include <utility>
 
@@ -80,9 +79,6 @@ class Script {
   void write() {
     read_documents();
     for (std::size_t i = 0; i < records_.size(); ++i) {
-      if ((records_[i].flags & session::kBroken) != 0) {
-        broken_frames_.emplace(records_[i].exposure, records_[i].attempt);
-      }
       of_exposure_[records_[i].exposure] = i;
     }
     std::size_t life = 0;
@@ -93,6 +89,7 @@ class Script {
       take_event(what, event);
     }
     take_frames(SIZE_MAX, 0);
+    measure_streams();
   }
 
  private:
@@ -111,8 +108,9 @@ class Script {
     made_.shutter_measures = shutter.value("/describe/measures"_json_pointer, true);
     const json rig = json::parse(documents_.rig_text);
     for (const json& one : rig.at("devices")) {
-      if (one.at("name") == made_.shutter && one.contains("fallback")) {
-        made_.fallback_travel_ns = travel_of(one["fallback"]);
+      if (one.at("name") == made_.shutter) {
+        made_.fallback = one.value("fallback", "");
+        made_.fallback_travel_ns = travel_of(made_.fallback);
       }
     }
     made_.device = documents_.devices.value(device_, json::object());
@@ -130,7 +128,7 @@ class Script {
   void take_frames(std::size_t life, std::int64_t world_ns) {
     while (next_ < records_.size() &&
            (lives_[next_] < life || (lives_[next_] == life && begin_of(next_) < world_ns))) {
-      take_frame(next_++);
+      take_exposure();
     }
   }
 
@@ -139,10 +137,16 @@ class Script {
     return record.opened_ns != 0 ? std::min(record.opened_ns, record.start_ns) : record.start_ns;
   }
 
-  void take_frame(std::size_t i) {
-    const Record& record = records_[i];
+  /// The next frame, and those that came of the same acquisition.
+  void take_exposure() {
+    const Record& record = records_[next_];
     Attempt attempt;
-    attempt.frame = i;
+    attempt.first_frame = next_;
+    while (next_ < records_.size() && goes_on(attempt)) {
+      ++next_;
+      ++attempt.frames;
+    }
+    attempt.frames_asked = asked(next_ - 1);
     attempt.exposure = record.exposure;
     attempt.attempt = record.attempt;
     attempt.kind = record.kind;
@@ -158,14 +162,87 @@ class Script {
     made_.attempts.push_back(std::move(attempt));
   }
 
+  [[nodiscard]] bool goes_on(const Attempt& attempt) const {
+    if (attempt.frames == 0) {
+      return true;
+    }
+    const Record& last = records_[next_ - 1];
+    const Record& record = records_[next_];
+    return (last.flags & session::kMoreToCome) != 0 && record.exposure == last.exposure &&
+           record.attempt == last.attempt && record.device_index > last.device_index;
+  }
+
+  /// How many frames were asked for, from the last one that came; 0 = the last ones are lost.
+  [[nodiscard]] std::uint64_t asked(std::size_t last) const {
+    const Record& record = records_[last];
+    if ((record.flags & session::kMoreToCome) != 0) {
+      return 0;
+    }
+    const bool stream = last > 0 && (records_[last - 1].flags & session::kMoreToCome) != 0 &&
+                        records_[last - 1].exposure == record.exposure;
+    return stream ? record.device_index + 1 : 1;
+  }
+
+  /// Frames of one long acquisition are stored before its shutter has closed, so their records do
+  /// not tell how long it was open: the area's dose before and after tells.
+  void measure_streams() {
+    for (std::size_t i = 0; i < made_.attempts.size(); ++i) {
+      Attempt& stream = made_.attempts[i];
+      if (stream.frames < 2 || stream.opened_ns == 0) {
+        continue;
+      }
+      double between = 0;
+      for (std::size_t j = i + 1; j < made_.attempts.size(); ++j) {
+        const Attempt& later = made_.attempts[j];
+        if (later.frames == 0) {
+          between += later.open_for_ns ? dose_of(later) : 0;
+        } else if (records_[later.first_frame].area == records_[stream.first_frame].area) {
+          const double dose = dose_before(later) - dose_before(stream) - between;
+          const auto open_ns = std::llround(dose / rate_of(stream.kind) * 1e9);
+          const bool believable = open_ns > 0 && open_ns < 2 * *stream.open_for_ns;
+          stream.open_for_ns = believable ? open_ns : *stream.open_for_ns;
+          break;
+        }
+      }
+    }
+  }
+
+  [[nodiscard]] double dose_of(const Attempt& attempt) const {
+    return rate_of(attempt.kind) * static_cast<double>(*attempt.open_for_ns) * 1e-9;
+  }
+  /// Of the area, all exposures before this one.
+  [[nodiscard]] double dose_before(const Attempt& attempt) const {
+    const Record& first = records_[attempt.first_frame];
+    const double each = first.dose;
+    return attempt.frames < 2
+               ? first.area_dose - each
+               : first.area_dose - each_of(attempt) * static_cast<double>(first.device_index + 1);
+  }
+  /// What one frame of a stream adds to the area's dose in its records.
+  [[nodiscard]] double each_of(const Attempt& stream) const {
+    const Record& first = records_[stream.first_frame];
+    const Record& last = records_[stream.first_frame + stream.frames - 1];
+    return (last.area_dose - first.area_dose) /
+           static_cast<double>(last.device_index - first.device_index);
+  }
+  [[nodiscard]] double rate_of(std::uint8_t kind) const {
+    const json residual = series_.value("/beam/residual_e_per_a2_s"_json_pointer, json());
+    return kind == kBackground && residual.is_number()
+               ? residual.get<double>()
+               : series_.value("/beam/dose_rate_e_per_a2_s"_json_pointer, 0.0);
+  }
+
   void take_event(const std::string& what, const json& event) {
     if (what == "exposure_broken") {
       take_broken(event);
-    } else if (what == "alarm" &&
-               begins(event.value("text", ""), "shutter " + made_.shutter + " was not shown")) {
-      ++alarms_;
+    } else if (what == "alarm") {
+      const std::string text = event.value("text", "");
+      if (begins(text, "shutter " + made_.shutter + " was not shown")) {
+        alarms_ns_.push_back(event.value("world_ns", std::int64_t{0}));
+      }
+      fallback_alarms_ += begins(text, "the fall-back ") ? 1 : 0;
     } else if (what == "shutter_not_secured" && !made_.attempts.empty()) {
-      ++made_.attempts.back().stuck_closes;
+      ++made_.attempts.back().unsecured;
     } else if (what == "setting" && event.value("device", "") == device_) {
       take_setting(event);
     } else if (what == "moved" && event.value("device", "") == device_) {
@@ -194,47 +271,63 @@ class Script {
   void take_broken(const json& event) {
     const auto exposure = event.value("exposure", std::uint64_t{0});
     const auto number = event.value("attempt", std::uint64_t{0});
-    const std::uint64_t alarms = std::exchange(alarms_, 0);
-    auto failure = failure_of(event, alarms > 0);
-    if (broken_frames_.count({exposure, number}) > 0) {
-      for (auto at = made_.attempts.rbegin(); at != made_.attempts.rend(); ++at) {
-        if (at->exposure == exposure && at->attempt == number) {
-          at->stuck_closes += alarms;
-          // Its frame came all the same; only letting the beam in again can have failed after it.
-          if (failure && failure->step == Step::open) {
-            at->failure = std::move(failure);
-          }
-          return;
-        }
+    std::vector<std::int64_t> alarms = std::exchange(alarms_ns_, {});
+    for (std::int64_t& alarm : alarms) {
+      alarm = event.value("world_ns", alarm) - alarm;
+    }
+    const std::uint64_t fallback_alarms = std::exchange(fallback_alarms_, 0);
+    auto failure = failure_of(event, !alarms.empty());
+    if (Attempt* begun = with_frames(exposure, number); begun != nullptr) {
+      begun->alarms_before_end_ns = std::move(alarms);
+      begun->fallback_alarms = fallback_alarms;
+      // After a whole frame only letting the beam in again can have failed; long acquisitions
+      // break in the middle.
+      if (failure && (failure->step == Step::open || is_stream(*begun))) {
+        begun->failure = std::move(failure);
       }
       return;
     }
     Attempt attempt;
     attempt.exposure = exposure;
     attempt.attempt = number;
-    attempt.stuck_closes = alarms;
+    attempt.alarms_before_end_ns = std::move(alarms);
+    attempt.fallback_alarms = fallback_alarms;
     attempt.failure = std::move(failure);
     attempt.settings = settings_;
     complete(attempt, event.value("dose_e_per_a2", 0.0));
     made_.attempts.push_back(std::move(attempt));
   }
 
+  [[nodiscard]] bool is_stream(const Attempt& attempt) const {
+    return attempt.frames > 1 || (attempt.frames == 1 && (records_[attempt.first_frame].flags &
+                                                          session::kMoreToCome) != 0);
+  }
+
+  /// The attempt that broke although frames came of it, or nullptr. After a restart of the daemon
+  /// the same numbers may stand for another attempt, whose frame is good.
+  Attempt* with_frames(std::uint64_t exposure, std::uint64_t number) {
+    for (auto at = made_.attempts.rbegin(); at != made_.attempts.rend(); ++at) {
+      if (at->exposure == exposure && at->attempt == number && at->frames > 0 &&
+          (is_stream(*at) || (records_[at->first_frame].flags & session::kBroken) != 0)) {
+        return &*at;
+      }
+    }
+    return nullptr;
+  }
+
   /// What an exposure without a frame has in common with the frame that came of it later.
   void complete(Attempt& attempt, double dose) const {
     const auto found = of_exposure_.find(attempt.exposure);
-    double rate = series_.value("/beam/dose_rate_e_per_a2_s"_json_pointer, 0.0);
     bool gives_dose = true;
     if (found != of_exposure_.end()) {
       const Record& record = records_[found->second];
       attempt.kind = record.kind;
       attempt.exposure_ns = record.exposure_ns;
       attempt.exposure_set_ns = record.exposure_set_ns;
+      attempt.frames_asked = asked(found->second);
       gives_dose = record.area != kNoArea;
     }
-    const json residual = series_.value("/beam/residual_e_per_a2_s"_json_pointer, json());
-    if (attempt.kind == kBackground && residual.is_number()) {
-      rate = residual.get<double>();
-    }
+    const double rate = rate_of(attempt.kind);
     if (gives_dose && rate > 0 && dose >= 0) {
       attempt.open_for_ns = std::llround(dose / rate * 1e9);
     }
@@ -247,9 +340,6 @@ class Script {
     std::string text = event.value("text", "");
     if (const auto at = text.find(" failed: "); at != std::string::npos) {
       text.erase(0, at + 9);
-    }
-    if (alarmed) {
-      return std::nullopt;  // the shutter did not close; the alarms tell how often
     }
     Failure failure{made_.detector, Step::read, text, event.value("world_ns", std::int64_t{0})};
     if (begins(text, "setting ")) {
@@ -268,7 +358,11 @@ class Script {
                      : gone || has_word(text, "start")   ? Step::start
                                                          : Step::read;
     }
-    return failure;
+    // The shutter of the dose did not close: the alarms tell how often. After one the daemon asks
+    // for no frame.
+    const bool closing = failure.device == made_.shutter && failure.step == Step::close;
+    return closing || (alarmed && failure.step == Step::read) ? std::nullopt
+                                                              : std::optional(failure);
   }
 
   [[nodiscard]] std::optional<std::string> stage_in(const std::string& text) const {
@@ -299,8 +393,8 @@ class Script {
   Recording& made_;
   json series_, settings_;
   std::size_t next_ = 0;
-  std::uint64_t alarms_ = 0;
-  std::set<std::pair<std::uint64_t, std::uint64_t>> broken_frames_;
+  std::vector<std::int64_t> alarms_ns_;
+  std::uint64_t fallback_alarms_ = 0;
   std::map<std::uint64_t, std::size_t> of_exposure_;  ///< its last record
 };
 

@@ -36,7 +36,10 @@ struct Failure {
 
 /// One exposure that was begun. Times are the recorded world time.
 struct Attempt {
-  std::optional<std::size_t> frame;  ///< index in Reader::records(); none: it broke before
+  std::size_t first_frame = 0;  ///< index in Reader::records()
+  std::size_t frames = 0;       ///< so many from there on; 0: it broke before the first
+  /// So many frames the detector was asked for; 0 = unknown: those at the end were lost.
+  std::uint64_t frames_asked = 0;
   std::uint64_t exposure = 0, attempt = 0;
   std::uint8_t kind = 0;             ///< ExposureKind
   bool timed = false;                ///< the times below are known
@@ -47,8 +50,12 @@ struct Attempt {
   /// How long the shutter let the beam through; none: unknown.
   std::optional<std::int64_t> open_for_ns;
   std::optional<Failure> failure;
-  std::uint64_t stuck_closes = 0;  ///< so often the shutter of the dose was asked to close in vain
-  nlohmann::json settings;         ///< of the device that the script is for, when it began
+  /// When the shutter of the dose was asked to close in vain, counted back from the end of the
+  /// exposure; and so often its fall-back after it.
+  std::vector<std::int64_t> alarms_before_end_ns;
+  std::uint64_t fallback_alarms = 0;
+  std::uint64_t unsecured = 0;  ///< and so often afterwards, before the next exposure
+  nlohmann::json settings;      ///< of the device that the script is for, when it began
   /// When the first of shutter and detector began.
   [[nodiscard]] std::int64_t begin_ns() const {
     return opened_ns != 0 && opened_ns < start_ns ? opened_ns : start_ns;
@@ -84,8 +91,9 @@ struct Recording {
   std::int64_t cathode_travel_ns = 0;              ///< of the cathode's shutter
   std::int64_t shutter_travel_ns = 0;              ///< of the shutter of the dose
   bool shutter_measures = true;
-  /// Of the shutter that acts when that of the dose does not close; none: the rig names none.
-  std::optional<std::int64_t> fallback_travel_ns;
+  /// The shutter that acts when that of the dose does not close; "" = the rig names none.
+  std::string fallback;
+  std::int64_t fallback_travel_ns = 0;
   std::vector<Attempt> attempts;
   std::vector<GaugeRead> reads;
   std::vector<SettingChange> changes;

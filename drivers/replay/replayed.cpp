@@ -61,7 +61,7 @@ Replayed::Replayed(const json& config, kit::Services services)
             const std::string name = fields.text("name", "");
             read.session = fields.text("session", "");
             read.device = fields.text("device", name);
-            read.longest_wait_s = fields.number("longest_wait_s", 4, 0, 1e7);
+            read.longest_wait_s = fields.number("longest_wait_s", 1, 0, 1e7);
             read.free = fields.flag("free", false);
             fields.done();
             return read;
@@ -151,14 +151,25 @@ const Attempt* Replayed::attempt(std::uint64_t number) const {
   return number < script_.attempts.size() ? &script_.attempts[number] : nullptr;
 }
 
+kit::Failure Replayed::at_the_end() const {
+  return {CREEL_E_REFUSED, "the recording ends here: all " +
+                               std::to_string(script_.attempts.size()) + " exposures of session " +
+                               script_.session +
+                               " were replayed. To replay it again start creeld again, with "
+                               "another state directory"};
+}
+
 void Replayed::break_before_begin(Step step) {
   const std::uint64_t number = place_.begun();
   const Attempt* next = attempt(number);
-  if (next == nullptr || next->frame || !next->failure || next->failure->device != device_ ||
+  if (next == nullptr || next->frames > 0 || !next->failure || next->failure->device != device_ ||
       next->failure->step != step || !place_.act(number)) {
     return;
   }
   place_.begin();
+  if (place_.timed()) {  // a call that was not answered took its time
+    std::ignore = wait_until_due(next->failure->world_ns);
+  }
   throw as_recorded(CREEL_E_REFUSED, *next->failure);
 }
 

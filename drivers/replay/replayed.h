@@ -2,8 +2,9 @@
 //   "session"         the session, absolute path of NAME.h5 or of a session's folder; the rig must
 //                     grant it (sandbox read_paths)
 //   "device"          its name in the session; default: the name here
-//   "longest_wait_s"  world time: a longer pause of the recording is left out. Default 4, so that
-//                     no call takes longer than the daemon waits; more on a rig that runs faster
+//   "longest_wait_s"  world time: a longer pause of the recording is left out. Default 1, so that
+//                     neither the daemon's patience nor an open lease ends meanwhile; more on a rig
+//                     that runs faster
 //   "free"            for trying things out: every order is taken, frames come in recorded order
 //                     over and over, nothing is compared with the recording. Default false
 // Otherwise what the daemon asks for must be what was recorded: the same series, on the same kind
@@ -33,10 +34,12 @@ class Replayed {
   Place& place() { return place_; }
   const Place& place() const { return place_; }
   session::Reader& reader() { return *reader_; }
+  const session::Reader& reader() const { return *reader_; }
   const std::string& device() const { return device_; }
   bool free() const { return free_; }
 
-  /// What the device said of itself, marked as a replay; fields that every description must have
+  /// What the device said of itself, its identity included (what was learnt about a device holds
+  /// for its replay too), with "replay" naming the session; fields that every description must have
   /// are filled in. Without the lists that the kit adds.
   [[nodiscard]] nlohmann::json description() const;
 
@@ -45,6 +48,8 @@ class Replayed {
 
   /// The attempt with this number, or nullptr beyond the last.
   [[nodiscard]] const Attempt* attempt(std::uint64_t number) const;
+  /// What to say when more is asked for than was recorded.
+  [[nodiscard]] kit::Failure at_the_end() const;
   /// Fails as recorded, if the next attempt broke at this call of this device: it is then begun.
   void break_before_begin(Step step);
   /// When a recorded time is due, see Place::due.

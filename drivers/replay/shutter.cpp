@@ -62,28 +62,59 @@ void Shutter::break_opening() {
     const std::lock_guard lock(mutex_);
     opened_ns_ = services_.now_ns();
     closed_ns_ = opened_ns_ + attempt->open_for_ns.value_or(0);
-    open_ = false;
+    open_ = closed_since_ = false;
   }
   throw as_recorded(CREEL_E_REFUSED, *attempt->failure);
 }
 
-/// Does not close, as often as that was recorded. Where another shutter acts for it, that one must
-/// have closed when the recorded opening ended.
+/// Does not close, as often as that was recorded.
 void Shutter::break_closing() {
   const std::uint64_t begun = common_.place().begun();
-  if (begun > 0 && gates_dose()) {
-    const Attempt* attempt = common_.attempt(begun - 1);
-    if (attempt != nullptr && common_.place().stick(begun - 1, attempt->stuck_closes)) {
-      std::int64_t until = services_.now_ns();
-      const auto& fallback = common_.script().fallback_travel_ns;
-      if (const std::lock_guard lock(mutex_); open_ && fallback && open_for_ns_) {
-        until = std::min(until + kEarly_ns, opened_ns_ + *open_for_ns_ - *fallback);
+  const Attempt* attempt = begun == 0 ? nullptr : common_.attempt(begun - 1);
+  const bool fallback = common_.device() == common_.script().fallback;
+  if (attempt != nullptr && (gates_dose() || fallback)) {
+    const std::uint64_t times = gates_dose() ? times_stuck(*attempt) : attempt->fallback_alarms;
+    if (const auto which = common_.place().stick(!gates_dose(), begun - 1, times)) {
+      if (gates_dose()) {
+        await_alarm(*attempt, *which);
       }
-      std::ignore = services_.wait_until(until);
       throw kit::Failure(CREEL_E_TIMEOUT, "as recorded: it was not shown to close");
     }
   }
   common_.break_before_begin(Step::close);
+}
+
+/// How often it does not close as things stand: what was recorded after the exposure counts once
+/// the exposure is over.
+std::uint64_t Shutter::times_stuck(const Attempt& attempt) {
+  const std::uint64_t alarms = attempt.alarms_before_end_ns.size();
+  const std::lock_guard lock(mutex_);
+  const bool over = closed_since_ || fallback_ends(attempt);
+  return alarms + (over ? attempt.unsecured : 0);
+}
+
+bool Shutter::fallback_ends(const Attempt& attempt) const {
+  return attempt.alarms_before_end_ns.size() > attempt.fallback_alarms &&
+         !common_.script().fallback.empty();
+}
+
+/// So that the opening lasts as long as it did. The fall-back that ended it is asked when this has
+/// failed, and takes its travel.
+void Shutter::await_alarm(const Attempt& attempt, std::uint64_t which) {
+  const std::size_t alarms = attempt.alarms_before_end_ns.size();
+  if (which >= alarms || !attempt.open_for_ns) {
+    return;
+  }
+  const bool fallback_ends =
+      which + 1 == alarms && alarms > attempt.fallback_alarms && !common_.script().fallback.empty();
+  const std::int64_t before_end =
+      fallback_ends ? common_.script().fallback_travel_ns : attempt.alarms_before_end_ns[which];
+  std::int64_t until = services_.now_ns() + common_.longest_wait_ns();
+  {
+    const std::lock_guard lock(mutex_);
+    until = std::min(until, opened_ns_ + *attempt.open_for_ns - before_end);
+  }
+  std::ignore = services_.wait_until(until);
 }
 
 std::int64_t Shutter::opening_time(const Attempt* attempt) {
@@ -105,11 +136,13 @@ creel_shutter_state Shutter::open_shutter(std::int64_t) {
     break_opening();
   }
   const Attempt* attempt = opening();
+  require_attempt(attempt);
   const std::int64_t opens = opening_time(attempt);
   {
     const std::lock_guard lock(mutex_);
     if (!open_) {
       open_ = true;
+      closed_since_ = false;
       opened_ns_ = opens;
     }
     open_for_ns_ = attempt != nullptr ? attempt->open_for_ns : std::nullopt;
@@ -129,6 +162,13 @@ creel_shutter_state Shutter::open_shutter(std::int64_t) {
   return state();
 }
 
+/// Nothing is exposed after the last recorded exposure.
+void Shutter::require_attempt(const Attempt* attempt) const {
+  if (attempt == nullptr && gates_dose() && !common_.free() && common_.place().begun() > 0) {
+    throw common_.at_the_end();
+  }
+}
+
 void Shutter::make_safe() {
   const std::lock_guard lock(mutex_);
   if (open_) {
@@ -139,6 +179,7 @@ void Shutter::make_safe() {
 
 std::int64_t Shutter::order_close() {
   const std::lock_guard lock(mutex_);
+  closed_since_ = true;
   if (!open_) {
     return closed_ns_;
   }

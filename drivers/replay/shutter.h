@@ -37,6 +37,11 @@ class Shutter : public kit::Shutter {
   std::int64_t opening_time(const Attempt* attempt);
   void break_opening();
   void break_closing();
+  std::uint64_t times_stuck(const Attempt& attempt);
+  /// Whether the recorded opening ended when the fall-back closed.
+  [[nodiscard]] bool fallback_ends(const Attempt& attempt) const;
+  void await_alarm(const Attempt& attempt, std::uint64_t which);
+  void require_attempt(const Attempt* attempt) const;
   /// Gives the order to close; returns when the beam stops.
   std::int64_t order_close();
 
@@ -47,6 +52,7 @@ class Shutter : public kit::Shutter {
 
   std::mutex mutex_;  // held for a few instructions, never while waiting
   bool open_ = false;
+  bool closed_since_ = true;  ///< it obeyed an order to close since it was last asked to open
   std::int64_t opened_ns_ = 0, closed_ns_ = 0;
   std::optional<std::int64_t> open_for_ns_;  ///< as recorded for this opening
 };

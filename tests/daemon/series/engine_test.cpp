@@ -276,7 +276,8 @@ TEST(Engine, AShutterThatDoesNotCloseIsReplacedByItsFallback) {
   const auto fallback = std::find(log.begin(), log.end(), "close cathode_shutter");
   ASSERT_NE(fallback, log.end());
   EXPECT_EQ(*(fallback - 1), "close beam_shutter");
-  EXPECT_EQ(*(fallback + 1), "charge");
+  EXPECT_EQ(*(fallback + 1), "stop detector");
+  EXPECT_EQ(*(fallback + 2), "charge");
   // Later the shutter itself is proven closed, and only then is the beam let in again.
   const auto proven = std::find(fallback, log.end(), "close beam_shutter");
   EXPECT_LT(proven, std::find(fallback, log.end(), "open cathode_shutter"));

@@ -57,6 +57,47 @@ json run_series(DaemonProcess& daemon, const std::string& text, Duration limit) 
   }
 }
 
+json troubled_lab() {
+  json rig = json::parse(system_test::read_scenario("ink-lab.rig.json"));
+  json& world = rig["common"]["simulated"]["world"];
+  world["dropouts_per_hour"] = 60;
+  world["dropout_s"] = 20;
+  for (json& device : rig["devices"]) {
+    if (device["kind"] == "detector") {
+      device["config"]["rows"] = 8;
+    }
+  }
+  return rig;
+}
+
+json short_film() {
+  json series = json::parse(system_test::read_scenario("ink-film.series.json"));
+  for (json& block : series["blocks"]) {
+    block["count"] = block["kind"] == "specimen" ? 24 : 2;
+    if (block["exposure_s"] == 10) {
+      block["exposure_s"] = 4;
+    }
+    if (block.contains("interleave")) {
+      for (json& reference : block["interleave"]) {
+        reference["every"] = 6;
+      }
+    }
+  }
+  return series;
+}
+
+std::string record_in_lab(const fs::path& directory, const json& rig, const json& series) {
+  const std::string rig_file = (directory / "lab.rig.json").string();
+  std::ofstream(rig_file) << rig.dump(2);
+  DaemonProcess daemon(directory, rig_name(rig_file));
+  const json last = run_series(daemon, series.dump(2), seconds(100));
+  if (!last.is_object() || last.value("outcome", "") != "complete") {
+    ADD_FAILURE() << "not recorded: " << last.dump(2);
+    return "";
+  }
+  return last.value("path", "");
+}
+
 std::string replay_session(const fs::path& directory, const std::string& path, bool fast,
                            double speed) {
   const cli::Answer answer = cli::replay({}, {path, (directory / "replay").string(), speed, fast});

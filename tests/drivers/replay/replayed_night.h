@@ -18,6 +18,17 @@ std::string rig_name(const std::filesystem::path& rig_file);
 nlohmann::json run_series(system_test::DaemonProcess& daemon, const std::string& text,
                           Duration limit);
 
+/// The simulated laboratory (sim/scenarios/ink-lab.rig.json) with lasers that drop out often, and a
+/// small detector.
+nlohmann::json troubled_lab();
+/// The film series of the scenarios, short: stage, settings that change between frames, guards that
+/// wait for the laser, darks, zero-loss references and residual beam.
+nlohmann::json short_film();
+/// Records a series on a rig with real processes; its session's path, or "" when it did not
+/// complete: the test then has failed.
+std::string record_in_lab(const std::filesystem::path& directory, const nlohmann::json& rig,
+                          const nlohmann::json& series);
+
 /// Replays the session at `path` with its state below `directory`; returns the new session's path.
 /// "" when 'creel replay' refuses or the series does not end; the test then has failed.
 std::string replay_session(const std::filesystem::path& directory, const std::string& path,
