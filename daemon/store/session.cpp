@@ -28,7 +28,9 @@ constexpr std::uint64_t kEventRoom = 16ULL << 20;  // what events.log may still 
 class DoneExposures {
  public:
   void add(const Record& record) {
-    if ((record.flags & session::kBroken) != 0 || record.exposure < first_missing_) {
+    // Of an exposure of many frames only the last one says that it is done.
+    const bool unfinished = (record.flags & (session::kBroken | session::kMoreToCome)) != 0;
+    if (unfinished || record.exposure < first_missing_) {
       return;
     }
     later_.insert(record.exposure);

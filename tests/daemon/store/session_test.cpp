@@ -202,6 +202,22 @@ TEST(Session, BrokenExposuresAreTakenAgain) {
   EXPECT_EQ(session->progress().frames, 4U);
 }
 
+TEST(Session, AnExposureOfManyFramesIsDoneWithItsLastOne) {
+  FakeDisk disk;
+  auto session = create(disk, "ink-a", kSpectrum, 3);
+  auto record = sample::record(0);
+  record.flags = session::kMoreToCome;
+  for (std::uint64_t frame = 0; frame < 2; ++frame) {
+    ASSERT_TRUE(session->append(record, sample::frame(kSpectrum, frame)).ok());
+  }
+  ASSERT_TRUE(session->commit().ok());
+  EXPECT_EQ(session->progress().exposures_done, 0U) << "a crash now would repeat it";
+  record.flags = 0;
+  ASSERT_TRUE(session->append(record, sample::frame(kSpectrum, 2)).ok());
+  ASSERT_TRUE(session->commit().ok());
+  EXPECT_EQ(session->progress().exposures_done, 1U);
+}
+
 TEST(Session, GoesOnWhereItStopped) {
   FakeDisk disk;
   auto session = create(disk, "ink-a", kSpectrum, 5);
