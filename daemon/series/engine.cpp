@@ -152,9 +152,10 @@ Command Engine::on_person(const Outcome&) {
 Command Engine::prepare() {
   preparations_.clear();
   const bool vacuum = exposure_.where == Where::vacuum;
-  const std::string place = vacuum ? kVacuum : (area() == nullptr ? "" : area()->key());
+  const Area* to = vacuum ? nullptr : area();
+  const std::string place = vacuum ? kVacuum : (to == nullptr ? "" : to->key());
   if (exposure_.kind != ExposureKind::dark && !place.empty() && place != place_) {
-    const Position& position = vacuum ? series_.vacuum : area()->position;
+    const Position& position = to == nullptr ? series_.vacuum : to->position;
     if (position.empty() && !place_.empty()) {
       wanted_place_ = place;
       return hold(vacuum ? "move the specimen out of the beam (vacuum), then continue"
@@ -747,7 +748,7 @@ Command Engine::on_finished(const Outcome&) {
   return command::Finish{end_outcome_, end_reason_};
 }
 
-void Engine::shutters_forced(std::string reason) {
+void Engine::shutters_forced(const std::string& reason) {
   forced_ = true;
   beam_in_ = false;
   if (maybe_open_ && !trouble_) {

@@ -171,7 +171,7 @@ class Engine {
   void answer_now(const RunningAnswer& answer) { answer_ = answer; }
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
-  void shutters_forced(std::string reason);
+  void shutters_forced(const std::string& reason);
   /// A shutter's process ended or closed it by itself: a running exposure is broken, and the beam
   /// is let in anew before the next one.
   void shutter_lost(const std::string& shutter, const std::string& how);

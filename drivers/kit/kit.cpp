@@ -1,6 +1,7 @@
 #include "drivers/kit/kit.h"
 
 #include <algorithm>
+#include <array>
 #include <mutex>
 
 // The opaque type of the C header: everything the kit keeps for one open device.
@@ -151,17 +152,15 @@ std::int32_t make_safe(creel_device* device) noexcept {
 const char* last_error(creel_device* device) noexcept {
   // A copy for this thread: another thread may fail and change the sentence while the caller reads
   // it.
-  thread_local std::string copy;
+  thread_local std::array<char, 2048> copy;
   if (device == nullptr) {
     return open_error.c_str();
   }
-  try {
-    const std::lock_guard lock(device->error_mutex);
-    copy = device->error;
-    return copy.c_str();
-  } catch (...) {
-    return "";
-  }
+  const std::lock_guard lock(device->error_mutex);
+  const std::size_t length = std::min(device->error.size(), copy.size() - 1);
+  std::copy_n(device->error.begin(), length, copy.begin());
+  copy[length] = '\0';
+  return copy.data();
 }
 
 // ---- detector ----
