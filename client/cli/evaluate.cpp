@@ -2,10 +2,9 @@
 // creeld.
 
 #include <filesystem>
-#include <fstream>
-#include <iterator>
 
 #include "client/cli/commands.h"
+#include "client/cli/files.h"
 #include "client/cli/meter.h"
 #include "client/report/evaluation_figure.h"
 #include "client/report/evaluation_input.h"
@@ -19,6 +18,8 @@ namespace creel::cli {
 using nlohmann::json;
 
 namespace {
+
+constexpr std::size_t kMostFigure = 16'000'000;  // far more than a figure of ours has
 
 /// The sessions of one evaluation.
 struct Inputs {
@@ -96,11 +97,6 @@ Result<std::vector<analysis::Reference>> known_references(const Inputs& inputs,
   return references;
 }
 
-std::string file_text(const std::string& path) {
-  std::ifstream file(path, std::ios::binary);
-  return {std::istreambuf_iterator<char>(file), {}};
-}
-
 /// BASE-edge.svg/.png, BASE-dose.svg/.png, BASE.json, BASE.html.
 Result<json> write_report(const std::string& base, const analysis::Evaluation& evaluation,
                           const Inputs& inputs) {
@@ -118,8 +114,12 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
   for (const report::SessionInput& reference : inputs.references) {
     page.references.push_back(&reference);
   }
-  page.edge_svg = file_text(base + "-edge.svg");
-  page.dose_svg = file_text(base + "-dose.svg");
+  for (const auto& [figure, svg] :
+       {std::pair{"-edge.svg", &page.edge_svg}, std::pair{"-dose.svg", &page.dose_svg}}) {
+    auto text = read_text(base + figure, kMostFigure);
+    if (!text.ok()) return text.error();
+    *svg = std::move(*text);
+  }
   page.results_file = std::filesystem::path(base + ".json").filename().string();
   CREEL_TRY(report::write_whole(base + ".html", report::evaluation_page(evaluation, page)));
   return json{{"report", base + ".html"},

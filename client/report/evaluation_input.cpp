@@ -1,9 +1,7 @@
 #include "client/report/evaluation_input.h"
 
 #include <cmath>
-#include <functional>
 #include <span>
-#include <vector>
 
 #include "protocol/base/text.h"
 
@@ -13,27 +11,6 @@ namespace {
 
 using nlohmann::json;
 
-using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
-
-/// Hands every intact frame to `take`; returns how many are damaged.
-Result<std::uint64_t> each_frame(session::Reader& reader, const Progress& progress,
-                                 const Take& take) {
-  std::vector<std::byte> frame(reader.documents().shape.bytes());
-  std::uint64_t damaged = 0;
-  const std::size_t total = reader.records().size();
-  for (std::size_t i = 0; i < total; ++i) {
-    if (reader.read_frame(i, frame).ok()) {
-      CREEL_TRY(take(reader.records()[i], frame));
-    } else {
-      ++damaged;
-    }
-    if (progress && !progress(i + 1, total)) {
-      return Error{ErrorCode::cancelled, "interrupted; nothing was written"};
-    }
-  }
-  return damaged;
-}
-
 /// What says which detector took the frames: its identity as it describes itself.
 json identity_of(const SessionInput& input) {
   const json devices = input.documents.devices;
@@ -42,10 +19,6 @@ json identity_of(const SessionInput& input) {
           ? devices.value(input.series.detector, json::object()).value("describe", json::object())
           : json::object();
   return described.is_object() ? described.value("identity", json()) : json();
-}
-
-json microscope_field(const SessionInput& input, const char* field) {
-  return input.series.document.value("microscope", json::object()).value(field, json());
 }
 
 }  // namespace
@@ -131,8 +104,8 @@ std::string differs(const SessionInput& one, const SessionInput& other) {
   }
   for (const char* field :
        {"dispersion_ev_per_channel", "high_tension_kv", "collection_semi_angle_mrad"}) {
-    const json first = microscope_field(one, field);
-    const json second = microscope_field(other, field);
+    const json first = field_of(one.series.document, "microscope", field);
+    const json second = field_of(other.series.document, "microscope", field);
     if (first != second) {
       return both + " differ in microscope." + field + ": " + first.dump() + ", " + second.dump();
     }

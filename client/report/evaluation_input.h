@@ -4,7 +4,7 @@
 #include <memory>
 #include <string>
 
-#include "client/report/sums.h"
+#include "client/report/session_parts.h"
 #include "daemon/analysis/gain.h"
 #include "daemon/analysis/session_spectra.h"
 #include "protocol/base/result.h"

@@ -12,8 +12,7 @@ namespace {
 using nlohmann::json;
 
 std::optional<double> number_in(const json& document, const char* group, const char* field) {
-  const json inside = document.is_object() ? document.value(group, json()) : json();
-  const json value = inside.is_object() ? inside.value(field, json()) : json();
+  const json value = field_of(document, group, field);
   return value.is_number() ? std::optional(value.get<double>()) : std::nullopt;
 }
 

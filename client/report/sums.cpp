@@ -23,13 +23,6 @@ using session::Record;
 constexpr std::array kOrder{ExposureKind::specimen, ExposureKind::zero_loss,
                             ExposureKind::background, ExposureKind::gain, ExposureKind::dark};
 
-json at_path(const json& document, const char* first, const char* second) {
-  if (document.is_object() && document.contains(first) && document[first].is_object()) {
-    return document[first].value(second, json());
-  }
-  return {};
-}
-
 /// What the series document says about the frames; it was checked when the series started, yet this
 /// file may come from anywhere.
 void read_document(const json& series, Sums& sums) {
@@ -37,7 +30,7 @@ void read_document(const json& series, Sums& sums) {
   const json name = series.is_object() ? series.value("name", json()) : json();
   sums.title = title.is_string() ? title.get<std::string>()
                                  : (name.is_string() ? name.get<std::string>() : sums.session);
-  const json elements = at_path(series, "specimen", "elements");
+  const json elements = field_of(series, "specimen", "elements");
   for (const json& element : elements.is_array() ? elements : json::array()) {
     if (element.is_string()) {
       sums.elements.push_back(element);
@@ -47,7 +40,7 @@ void read_document(const json& series, Sums& sums) {
 
 /// Of the frames of one kind; nothing when unknown, or not the same for all of them.
 std::optional<EnergyAxis> axis_of(const Reader& reader, const json& series, ExposureKind kind) {
-  const json dispersion = at_path(series, "microscope", "dispersion_ev_per_channel");
+  const json dispersion = field_of(series, "microscope", "dispersion_ev_per_channel");
   std::optional<double> first;
   for (const Record& record : reader.records()) {
     if (record.kind != static_cast<std::uint8_t>(kind)) continue;
@@ -88,29 +81,6 @@ void sum_doses(const Reader& reader, const json& series, Sums& sums) {
   for (const auto& [area, dose] : doses) {
     sums.doses.emplace_back(area_name(series, area), dose);
   }
-}
-
-struct Pass {
-  std::uint64_t damaged = 0;
-};
-
-/// Hands every intact frame to `take`.
-Result<Pass> each_frame(
-    Reader& reader, const Progress& progress, std::uint64_t base, std::uint64_t total,
-    const std::function<Result<void>(const Record&, std::span<const std::byte>)>& take) {
-  std::vector<std::byte> frame(reader.documents().shape.bytes());
-  Pass pass;
-  for (std::size_t i = 0; i < reader.records().size(); ++i) {
-    if (reader.read_frame(i, frame).ok()) {
-      CREEL_TRY(take(reader.records()[i], frame));
-    } else {
-      ++pass.damaged;
-    }
-    if (progress && !progress(base + i + 1, total)) {
-      return Error{ErrorCode::cancelled, "interrupted; nothing was written"};
-    }
-  }
-  return pass;
 }
 
 std::string frames_text(std::uint64_t n) {
@@ -157,29 +127,28 @@ Result<Sums> sum_session(Reader& reader, const Progress& progress) {
   sum_doses(reader, series, sums);
 
   const bool has_image = documents.shape.rows > 1;
-  const std::uint64_t frames = reader.records().size();
   analysis::SpectrumSum sum(documents.shape);
-  auto pass = each_frame(reader, progress, 0, frames,
-                         [&](const Record& record, std::span<const std::byte> frame) {
-                           return sum.add(record, frame);
-                         });
-  if (!pass.ok()) {
-    return pass.error();
+  auto damaged =
+      each_frame(reader, progress, [&](const Record& record, std::span<const std::byte> frame) {
+        return sum.add(record, frame);
+      });
+  if (!damaged.ok()) {
+    return damaged.error();
   }
   const auto kind = std::find_if(kOrder.begin(), kOrder.end(),
                                  [&sum](ExposureKind one) { return sum.usable(one) > 0; });
   if (kind == kOrder.end()) {
     return Error{ErrorCode::refused, "session " + sums.session + " has no usable frame (" +
-                                         frames_text(frames) +
+                                         frames_text(reader.records().size()) +
                                          " stored); there is nothing to draw"};
   }
   sums.spectrum = sum.of(*kind);
   sums.axis = axis_of(reader, series, *kind);
-  add_remarks(sum, pass->damaged, sums);
+  add_remarks(sum, *damaged, sums);
   if (has_image) {
     analysis::MeanImage image(documents.shape);
     auto second =
-        each_frame(reader, {}, 0, 0, [&](const Record& record, std::span<const std::byte> frame) {
+        each_frame(reader, {}, [&](const Record& record, std::span<const std::byte> frame) {
           return record.kind == static_cast<std::uint8_t>(*kind) ? image.add(record, frame)
                                                                  : Result<void>{};
         });

@@ -3,20 +3,17 @@
 #pragma once
 
 #include <cstdint>
-#include <functional>
 #include <optional>
 #include <string>
 #include <utility>
 #include <vector>
 
+#include "client/report/session_parts.h"
 #include "daemon/analysis/spectrum.h"
 #include "protocol/base/result.h"
 #include "protocol/session/reader.h"
 
 namespace creel::report {
-
-/// Told after every frame; false ends the work with ErrorCode::cancelled. May be empty.
-using Progress = std::function<bool(std::uint64_t done, std::uint64_t total)>;
 
 struct Image {
   std::uint32_t rows = 0, columns = 0;          ///< in cells

@@ -7,7 +7,7 @@
 //
 // How it is used:
 //   SpectraCollector collector({name, shape, dispersion_ev, gain_map});
-//   for each frame: collector.add(frame_info(record, first_ev), bytes)
+//   for each frame: collector.add(frame_info(record), bytes)
 //   auto spectra = collector.finish();
 //   auto answer = evaluate(*specimen, {{&*ferrous, 2.0}, {&*ferric, 3.0}}, {});
 #pragma once

@@ -22,26 +22,21 @@ struct FrameInfo {
   double dose_after = 0;             ///< and when it had ended
 };
 
-/// From a session's record. The dose is the ledger's: earlier sessions on the
-/// same area count.
-inline FrameInfo frame_info(const session::Record& record, double first_ev) {
+/// From a session's record; the energy axis is 0 where it states none (darks have none). The dose
+/// is the ledger's: earlier sessions on the same area count.
+inline FrameInfo frame_info(const session::Record& record) {
   FrameInfo info;
   info.kind = static_cast<ExposureKind>(record.kind);
   info.where = static_cast<Where>(record.where);
   info.flags = record.flags;
   info.area = record.area;
   info.exposure_set_ns = record.exposure_set_ns;
-  info.first_ev = first_ev;
+  info.first_ev = std::isfinite(record.first_channel_ev) ? record.first_channel_ev : 0.0;
   info.middle_s =
       1e-9 * (static_cast<double>(record.start_ns) + 0.5 * static_cast<double>(record.exposure_ns));
   info.dose_before = record.area_dose - record.dose;
   info.dose_after = record.area_dose;
   return info;
-}
-
-/// With the energy axis that the record itself states; 0 where it states none (darks have none).
-inline FrameInfo frame_info(const session::Record& record) {
-  return frame_info(record, std::isfinite(record.first_channel_ev) ? record.first_channel_ev : 0.0);
 }
 
 }  // namespace creel::analysis

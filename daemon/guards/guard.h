@@ -56,7 +56,8 @@ struct BeforeExposure {
 /// What a guard may look at after an exposure whose frame is there, with the shutter closed again.
 struct AfterExposure {
   PlannedExposure exposure;
-  double counts = 0;              ///< sum over all pixels, detector offset included
+  double counts = 0;              ///< sum over all pixels, detector offset included; 0 where no
+                                  ///< guard of the series looks at it
   std::vector<Reading> readings;  ///< taken after the exposure; empty where nobody asked for them
 };
 

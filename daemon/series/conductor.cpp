@@ -140,6 +140,7 @@ void Conductor::run(const command::Intend& step) {
 void Conductor::run(const command::Arm& step) {
   discard_frames();
   run_->acquisition_error.reset();
+  run_->frames_ended = false;
   run_->acquisition_first = 0;
   run_->frames_asked = step.frames;
   device(run_->series.detector)
@@ -260,8 +261,7 @@ void Conductor::discard_frames() {
 
 void Conductor::run(const command::Take& step) {
   frames_arrived(run_->series.detector);
-  if (run_->arrived.empty() && run_->acquisition_error) {
-    complete(*std::exchange(run_->acquisition_error, std::nullopt));
+  if (run_->arrived.empty() && ended_early()) {
     return;
   }
   run_->waiting_for_frame = true;
@@ -292,12 +292,12 @@ void Conductor::expect_by(WorldTime due) {
 
 void Conductor::run(const command::Stream& step) {
   run_->streaming = step;
-  run_->streamed = run_->frames_ended = false;
-  run_->stream_trouble.reset();
+  if (ended_early()) {
+    return;
+  }
   run_->wait_timer = parts_.scheduler.at(step.until, [this, alive = alive_] {
     if (*alive && run_ != nullptr) {
       run_->wait_timer = 0;
-      run_->streamed = true;
       complete(outcome::Done{});
     }
   });
@@ -311,17 +311,12 @@ void Conductor::take_streamed() {
     FrameBlock block = std::move(run_->arrived.front());
     run_->arrived.pop_front();
     const auto& [until, pattern, each] = *run_->streaming;
+    const outcome::Taken taken = receive(block.info);
     Record record = pattern;
-    if (block.info.first > run_->acquisition_first) {
-      record.lost_before = block.info.first - run_->acquisition_first;
-      record.flags |= session::kGapBefore;
-    }
-    record.flags |= ((block.info.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
-                    ((block.info.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
+    record.lost_before = taken.lost_before;
+    record.flags |= taken.flags | (taken.lost_before > 0 ? session::kGapBefore : 0U);
     record.area_dose += each.value * static_cast<double>(block.info.first + 1);
-    record.utc_ns = parts_.clock.utc_now_ns() -
-                    (parts_.clock.world_now() - WorldTime{block.info.start_ns}).value;
-    run_->acquisition_first = block.info.first + block.info.frames;
+    record.utc_ns = utc_of(block.info.start_ns);
     run_->queue->put(record, std::move(block), {each, run_->frames_asked});
   }
   const bool all = run_->acquisition_first >= run_->frames_asked;
@@ -338,8 +333,7 @@ bool Conductor::left_in_ring() {
 }
 
 void Conductor::run(const command::Drain& step) {
-  if (run_->stream_trouble) {
-    complete(*std::exchange(run_->stream_trouble, std::nullopt));
+  if (ended_early()) {
     return;
   }
   run_->draining = true;
@@ -348,35 +342,54 @@ void Conductor::run(const command::Drain& step) {
 }
 
 void Conductor::drained() {
-  run_->draining = false;
+  stop_expecting();
   run_->streaming.reset();
-  if (run_->frame_timer != 0) {
-    parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
-  }
   complete(outcome::Done{});
 }
 
-/// The detector ended before its time. While the shutter is still open the exposure ends at once.
-void Conductor::stream_broke(const Error& error) {
-  if (run_->draining) {
-    run_->draining = false;
-    if (run_->frame_timer != 0) {
-      parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
-    }
-    complete(error);
-  } else if (!run_->streamed) {
-    run_->streamed = true;
-    if (run_->wait_timer != 0) {
-      parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
-    }
-    complete(error);
-  } else {
-    run_->stream_trouble = error;
+/// Nothing is waited for any more; a timer that was set for it must not end a later wait.
+void Conductor::stop_expecting() {
+  run_->waiting_for_frame = run_->draining = false;
+  if (run_->frame_timer != 0) {
+    parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
   }
 }
 
+/// The detector has no more frames for this acquisition. Its error answers whoever waits for frames
+/// (for the last ones, for one, or while they stream), or whoever asks for them next.
+void Conductor::frames_ended(const json& error) {
+  const std::string& detector = run_->series.detector;
+  frames_arrived(detector);  // the last frame may still be in the ring
+  if (error.is_null()) {
+    run_->frames_ended = true;
+    if (run_->streaming) {
+      take_streamed();
+    }
+    return;
+  }
+  run_->acquisition_error = Error{ErrorCode::device_lost,
+                                  detector + ": " + error.value("text", "the acquisition failed")};
+  const bool streams_now = run_->streaming && run_->wait_timer != 0;
+  if (streams_now) {
+    parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
+  }
+  if (streams_now || run_->waiting_for_frame || run_->draining) {
+    ended_early();
+  }
+}
+
+/// Answers with the detector's error, if there is one.
+bool Conductor::ended_early() {
+  if (!run_->acquisition_error) {
+    return false;
+  }
+  stop_expecting();
+  complete(*std::exchange(run_->acquisition_error, std::nullopt));
+  return true;
+}
+
 void Conductor::run(const command::StopDetector&) {
-  run_->waiting_for_frame = run_->draining = false;
+  stop_expecting();
   run_->streaming.reset();
   device(run_->series.detector).call("stop", json::object(), [this](const Result<json>&) {
     discard_frames();
@@ -421,22 +434,29 @@ void Conductor::frames_arrived(const std::string& name) {
 }
 
 void Conductor::frame_here() {
-  run_->waiting_for_frame = false;
-  if (run_->frame_timer != 0) {
-    parts_.scheduler.cancel(std::exchange(run_->frame_timer, 0));
-  }
+  stop_expecting();
   run_->taken = std::move(run_->arrived.front());
   run_->arrived.pop_front();
-  outcome::Taken taken;
-  taken.lost_before = run_->taken.info.first > run_->acquisition_first
-                          ? run_->taken.info.first - run_->acquisition_first
-                          : 0;
-  run_->acquisition_first = run_->taken.info.first + run_->taken.info.frames;
-  taken.flags =
-      ((run_->taken.info.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
-      ((run_->taken.info.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
-  taken.counts = counts_of(run_->shape, run_->taken.bytes);
+  outcome::Taken taken = receive(run_->taken.info);
+  if (run_->series.guards.low_counts) {  // a pass over all pixels, on the control thread
+    taken.counts = counts_of(run_->shape, run_->taken.bytes);
+  }
   complete(taken);
+}
+
+/// Counts a block as received, and says what the detector said of it.
+outcome::Taken Conductor::receive(const ring::Block& block) {
+  outcome::Taken taken;
+  taken.lost_before =
+      block.first > run_->acquisition_first ? block.first - run_->acquisition_first : 0;
+  run_->acquisition_first = block.first + block.frames;
+  taken.flags = ((block.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
+                ((block.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
+  return taken;
+}
+
+std::int64_t Conductor::utc_of(std::int64_t world_ns) const {
+  return parts_.clock.utc_now_ns() - (parts_.clock.world_now() - WorldTime{world_ns}).value;
 }
 
 void Conductor::run(const command::Charge& step) {
@@ -446,8 +466,7 @@ void Conductor::run(const command::Charge& step) {
 
 void Conductor::run(const command::Keep& step) {
   Record record = step.record;
-  record.utc_ns = parts_.clock.utc_now_ns() -
-                  (parts_.clock.world_now() - WorldTime{run_->taken.info.start_ns}).value;
+  record.utc_ns = utc_of(run_->taken.info.start_ns);
   run_->queue->put(record, std::move(run_->taken));
   run_->taken = {};
   if (run_->queue->unstored() < options_.most_unstored) {
@@ -555,32 +574,9 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
   if (run_ == nullptr) {
     return;
   }
-  if (event == "frames_ended" && run_->streaming && name == run_->series.detector) {
-    frames_arrived(name);
-    const json error = body.value("error", json());
-    if (!error.is_null()) {
-      stream_broke(Error{ErrorCode::device_lost,
-                         name + ": " + error.value("text", "the acquisition failed")});
-    } else {
-      run_->frames_ended = true;
-      take_streamed();
-    }
-    return;
-  }
-  if (event == "frames_ended" && !run_->waiting_for_frame && name == run_->series.detector) {
-    // It comes while something else is waited for: kept for Take.
-    if (const json error = body.value("error", json()); !error.is_null()) {
-      run_->acquisition_error = Error{ErrorCode::device_lost,
-                                      name + ": " + error.value("text", "the acquisition failed")};
-    }
-    return;
-  }
-  if (event == "frames_ended" && run_->waiting_for_frame && name == run_->series.detector) {
-    frames_arrived(name);  // the last frame may still be in the ring
-    if (run_->waiting_for_frame && body.contains("error") && !body["error"].is_null()) {
-      run_->waiting_for_frame = false;
-      complete(Error{ErrorCode::device_lost,
-                     name + ": " + body["error"].value("text", "the acquisition failed")});
+  if (event == "frames_ended") {
+    if (name == run_->series.detector) {
+      frames_ended(body.value("error", json()));
     }
     return;
   }
@@ -588,13 +584,11 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
       "safe") {  // its host closed it by itself: the lease ended, or it was told to by a signal
     run_->engine->shutter_lost(name, body.value("why", "made safe"));
   }
-  if (event != "frames_ended") {
-    json entry = body;
-    entry["event"] = "device_" + event;
-    entry["device"] = name;
-    entry["text"] = name + ": " + body.value("text", body.value("why", event));
-    record_event(std::move(entry));
-  }
+  json entry = body;
+  entry["event"] = "device_" + event;
+  entry["device"] = name;
+  entry["text"] = name + ": " + body.value("text", body.value("why", event));
+  record_event(std::move(entry));
 }
 
 void Conductor::run(const command::AwaitPerson&) {

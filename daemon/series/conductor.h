@@ -117,7 +117,11 @@ class Conductor {
   void run(const command::Stream& step);
   void run(const command::Drain& step);
   void take_streamed();
-  void stream_broke(const Error& error);
+  void frames_ended(const nlohmann::json& error);
+  bool ended_early();
+  void stop_expecting();
+  outcome::Taken receive(const ring::Block& block);
+  [[nodiscard]] std::int64_t utc_of(std::int64_t world_ns) const;
   void drained();
   bool left_in_ring();
   void discard_frames();

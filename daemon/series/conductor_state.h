@@ -24,7 +24,6 @@ struct Conductor::Run {
   TimerId frame_timer = 0;
   TimerId wait_timer = 0;
   std::optional<command::Stream> streaming;  ///< frames go straight to the store
-  bool streamed = false;                     ///< its time is over, or it failed: answered
   bool frames_ended = false;                 ///< the detector has no more for this acquisition
   bool draining = false;                     ///< Drain waits for the last frames
   std::uint64_t frames_asked = 0;            ///< of the running acquisition
@@ -33,7 +32,6 @@ struct Conductor::Run {
   std::vector<std::string> waiting_for_devices;
   TimerId devices_timer = 0;
   std::optional<command::Finish> finish;
-  std::optional<Error> stream_trouble;
   std::optional<Error> acquisition_error;  ///< the detector ended early, before its frame was asked
   FrameBlock taken;                        ///< what Take brought, until Keep
   std::uint64_t acquisition_first = 0;     ///< next frame index that the detector should give

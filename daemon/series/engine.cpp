@@ -598,7 +598,7 @@ Command Engine::after_exposure() {
   if (!frame_taken_) {
     return recover();
   }
-  if (exposure_.gives_dose() && !series_.guards.gauges.empty()) {
+  if (reads_after()) {
     return ask(command::ReadGauges{}, &Engine::on_gauges_after);
   }
   return keep();
@@ -615,9 +615,7 @@ Command Engine::keep() {
   }
   if (!trouble_) {
     const AfterExposure view{exposure_, taken_.counts,
-                             exposure_.gives_dose() && !series_.guards.gauges.empty()
-                                 ? readings_
-                                 : std::vector<Reading>{}};
+                             reads_after() ? readings_ : std::vector<Reading>{}};
     for (const auto& rule : guards_) {
       const std::string why = rule->after(view);
       touched_ += (touched_.empty() || why.empty() ? "" : "; ") + why;
@@ -787,6 +785,10 @@ void Engine::forget_exposure() {
 
 const Area* Engine::area() const {
   return exposure_.area.empty() ? nullptr : series_.find_area(exposure_.area);
+}
+
+bool Engine::reads_after() const {
+  return exposure_.gives_dose() && !series_.guards.gauges.empty();
 }
 
 bool Engine::opens() const {

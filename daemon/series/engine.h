@@ -135,7 +135,7 @@ struct ShutterAt {
 struct Taken {
   std::uint32_t flags = 0;  ///< RecordFlag
   std::uint64_t lost_before = 0;
-  double counts = 0;  ///< sum over all pixels
+  double counts = 0;  ///< sum over all pixels; 0 where the series has no guard that looks at it
 };
 struct GaugesRead {
   std::vector<Reading> readings;  ///< of the gauges that answered
@@ -260,6 +260,8 @@ class Engine {
   [[nodiscard]] bool streams() const { return exposure_.frames > 1; }
   /// From the beginning of the first integration to the end of the last.
   [[nodiscard]] Duration integration() const;
+  /// Whether the gauges are read once more after the running exposure.
+  [[nodiscard]] bool reads_after() const;
   [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter
   [[nodiscard]] Duration longest_opening() const;
   [[nodiscard]] DoseRate open_rate() const;
