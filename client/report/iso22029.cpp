@@ -133,8 +133,9 @@ std::string short_text(const std::string& given) {
 std::string date_of(const std::string& utc) {
   constexpr std::array<const char*, 12> kMonths = {"JAN", "FEB", "MAR", "APR", "MAY", "JUN",
                                                    "JUL", "AUG", "SEP", "OCT", "NOV", "DEC"};
-  const auto month = static_cast<std::size_t>((utc[5] - '0') * 10 + (utc[6] - '0'));
-  return utc.substr(8, 2) + "-" + kMonths[month - 1] + "-" + utc.substr(0, 4);
+  const std::size_t tens = utc[5] == '1' ? 10 : 0;
+  const auto ones = static_cast<std::size_t>(utc[6] - '0');
+  return utc.substr(8, 2) + "-" + kMonths.at(tens + ones - 1) + "-" + utc.substr(0, 4);
 }
 
 bool good_remark(const Remark& remark) {

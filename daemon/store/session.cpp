@@ -459,7 +459,8 @@ Result<void> clear_leftovers(Disk& disk, const std::string& folder) {
   }
   for (const auto& file : *names) {
     if (file != session::kEventsName && belongs_to_session(file)) {
-      CREEL_TRY(disk.remove_file(folder + "/" + file));
+      std::string path = folder;
+      CREEL_TRY(disk.remove_file(path.append("/").append(file)));
     }
   }
   return {};
@@ -580,7 +581,8 @@ Result<std::vector<std::string>> unfinished_sessions(Disk& disk, const std::stri
     return names.error();
   }
   for (const auto& name : *names) {
-    const auto folder = directory + "/" + name;
+    std::string folder = directory;
+    folder.append("/").append(name);
     if (!disk.list(folder).ok()) {
       continue;  // a file
     }

@@ -19,6 +19,7 @@
 #include <dlfcn.h>
 #include <gtest/gtest.h>
 
+#include <array>
 #include <chrono>
 #include <cmath>
 #include <condition_variable>
@@ -460,10 +461,9 @@ TEST_P(AnyDevice, MakeSafeMayBeRepeatedFromAnyThread) {
   for (int i = 0; i < 3; ++i) {
     EXPECT_EQ(calls()->make_safe(device_), 0);
   }
-  std::vector<std::future<std::int32_t>> results;
-  for (int i = 0; i < 4; ++i) {
-    results.push_back(
-        std::async(std::launch::async, [this] { return calls()->make_safe(device_); }));
+  std::array<std::future<std::int32_t>, 4> results;
+  for (auto& result : results) {
+    result = std::async(std::launch::async, [this] { return calls()->make_safe(device_); });
   }
   for (auto& result : results) {
     EXPECT_EQ(result.get(), 0);

@@ -101,7 +101,7 @@ TEST(Illumination, IsASettingThatSpreadsTheBeamEvenly) {
   const Seen even = seen(frame);
   EXPECT_NEAR(even.all, spectrum.all, 2e3);
   EXPECT_NEAR(even.zero_loss, 1e5 * 10 / 256, 500);
-  for (int row = 0; row < 8; ++row) {
+  for (std::ptrdiff_t row = 0; row < 8; ++row) {
     const double sum =
         std::accumulate(frame.begin() + row * 256, frame.begin() + (row + 1) * 256, 0.0);
     EXPECT_NEAR(sum, 1e5 / 8, 5 * std::sqrt(1e5 / 8)) << row;
@@ -240,12 +240,12 @@ TEST(InkLab, LaserDropsOutOnceInTwentyFiveMinutesAndWhenTheRigSays) {
   Device gauge(rig, CREEL_KIND_GAUGE, config);
   ASSERT_EQ(gauge.result, 0);
   std::vector<double> out_s;
-  for (int s = 0; s < 25 * 60; ++s) {
+  for (std::int64_t s = 0; s < 1500; ++s) {
     rig.now = s * 1000 * kMillisecond;
     creel_reading reading{};
     ASSERT_EQ(gauge.offer->gauge->read(gauge.device, &reading, 1), 1);
     if (reading.value < 10) {
-      out_s.push_back(s);
+      out_s.push_back(static_cast<double>(s));
     }
   }
   ASSERT_EQ(out_s.size(), 20u);
