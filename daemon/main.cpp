@@ -92,6 +92,8 @@ int run(Rig rig, const Settings& settings) {
   if (!dispatcher.ok()) {
     return complain(dispatcher.error(), kRefused);
   }
+  // Before the service, whose session uses it to its end.
+  platform::ThreadWorker prepare;
   // Declared before the worker: the worker's destructor finishes the store's queued work first.
   std::unique_ptr<Service> service;
   platform::ThreadWorker worker;
@@ -121,8 +123,9 @@ int run(Rig rig, const Settings& settings) {
       settings.state, settings.drivers, settings.rig_file, settings.socket, software(), log, [&] {
         end("asked to by a client");
       }};
-  auto made = Service::make({scheduler, clock, random, launcher, *disk, worker, **dispatcher},
-                            std::move(rig), std::move(options));
+  auto made =
+      Service::make({scheduler, clock, random, launcher, *disk, worker, **dispatcher, {&prepare}},
+                    std::move(rig), std::move(options));
   if (!made.ok()) {
     return complain(made.error(), kRefused);
   }

@@ -112,16 +112,6 @@ int print(const Answer& answer, bool as_json) {
   return static_cast<int>(answer.exit);
 }
 
-std::string bytes_text(double bytes) {
-  static constexpr const char* kUnits[] = {"B", "kB", "MB", "GB", "TB", "PB"};
-  std::size_t unit = 0;
-  while (bytes >= 999.5 && unit + 1 < std::size(kUnits)) {
-    bytes /= 1000;
-    ++unit;
-  }
-  return number(bytes, 3) + " " + kUnits[unit];
-}
-
 std::string indented(const std::string& text, const std::string& prefix) {
   std::string result = prefix;
   for (const char c : text) {

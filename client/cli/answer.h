@@ -46,8 +46,6 @@ Answer failure(const std::string& what, Exit exit, const Error& error, const std
 /// as the trouble to stderr) and gives the process' exit code.
 int print(const Answer& answer, bool json);
 
-/// 12.3 MB and the like, decimal prefixes (IEC 80000-13 leaves k, M, G to powers of ten).
-std::string bytes_text(double bytes);
 /// Makes every line of `text` begin with `prefix`.
 std::string indented(const std::string& text, const std::string& prefix);
 /// Rows of cells as columns of equal width, two spaces apart; no spaces at line ends. UTF-8 counted

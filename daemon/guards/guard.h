@@ -41,6 +41,12 @@ struct RunningAnswer {
   std::uint64_t frames = 0;
 };
 
+/// Bytes on the disk of the session.
+struct Room {
+  std::uint64_t free = 0;
+  std::uint64_t needed = 0;  ///< to store the next exposure, whichever it is
+};
+
 /// What a guard may look at before an exposure.
 struct BeforeExposure {
   PlannedExposure exposure;
@@ -51,6 +57,7 @@ struct BeforeExposure {
   Dose area_limit;
   std::vector<Reading> readings;        ///< taken just now; those that could be read
   std::optional<RunningAnswer> answer;  ///< of the frames that are stored; nothing = too few
+  std::optional<Room> room;             ///< nothing = the disk did not say
 };
 
 /// What a guard may look at after an exposure whose frame is there, with the shutter closed again.

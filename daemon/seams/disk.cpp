@@ -2,6 +2,15 @@
 
 namespace creel {
 
+Result<void> File::write_parts_at(std::uint64_t offset,
+                                  std::span<const std::span<const std::byte>> parts) {
+  for (const auto& part : parts) {
+    CREEL_TRY(write_at(offset, part));
+    offset += part.size();
+  }
+  return {};
+}
+
 Result<std::string> read_all(Disk& disk, const std::string& path) {
   auto file = disk.open(path, OpenMode::read);
   if (!file.ok()) {

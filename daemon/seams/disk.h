@@ -21,11 +21,17 @@ class File {
   /// Writes all of `bytes` at `offset`, growing the file as needed; storage_failed otherwise (a
   /// part may have been written).
   virtual Result<void> write_at(std::uint64_t offset, std::span<const std::byte> bytes) = 0;
+  /// Writes `parts` one after another from `offset` on, as one write_at of them all would.
+  virtual Result<void> write_parts_at(std::uint64_t offset,
+                                      std::span<const std::span<const std::byte>> parts);
   /// Reads into `bytes`; returns how many, fewer only at the end of the file.
   virtual Result<std::size_t> read_at(std::uint64_t offset, std::span<std::byte> bytes) = 0;
   /// Returns when everything written to this file is on the medium (fdatasync). After a failure
   /// nothing unsynced of this file may ever be called durable.
   virtual Result<void> sync() = 0;
+  /// Lets the medium begin with what was written so far, and does not wait for it: the sync() that
+  /// follows has less to do. A hint; promises nothing.
+  virtual void begin_sync() {}
   [[nodiscard]] virtual Result<std::uint64_t> size() = 0;
   virtual Result<void> resize(std::uint64_t bytes) = 0;
   /// Sets the space of the first `bytes` aside, so that writing there cannot meet a full disk.

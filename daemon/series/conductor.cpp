@@ -39,9 +39,18 @@ void Conductor::perform(Command command) {
 void Conductor::complete(Outcome outcome) {
   parts_.scheduler.post([this, outcome = std::move(outcome), alive = alive_] {
     if (*alive && run_ != nullptr && run_->engine != nullptr) {
+      look_at_disk();
       perform(run_->engine->next(outcome, parts_.clock.world_now()));
     }
   });
+}
+
+/// How much the disk still takes, for the guard: at the price of one question to the system.
+void Conductor::look_at_disk() {
+  if (auto free = parts_.disk.free_bytes(options_.sessions); free.ok() && run_->room) {
+    const auto unstored = run_->queue->unstored_bytes() / run_->shape.bytes();
+    run_->engine->room_now({*free, run_->room->needed_for(run_->most_frames + unstored)});
+  }
 }
 
 void Conductor::run(const command::Apply& step) {
@@ -307,6 +316,7 @@ void Conductor::run(const command::Stream& step) {
 /// Hands what came to the store, as long as the disk keeps up; the rest stays in the ring, and a
 /// full ring makes the detector pause or say what it lost.
 void Conductor::take_streamed() {
+  bool came = false;
   while (!run_->arrived.empty() && run_->queue->unstored_bytes() < options_.most_unstored_bytes) {
     FrameBlock block = std::move(run_->arrived.front());
     run_->arrived.pop_front();
@@ -318,12 +328,16 @@ void Conductor::take_streamed() {
     record.area_dose += each.value * static_cast<double>(block.info.first + 1);
     record.utc_ns = utc_of(block.info.start_ns);
     run_->queue->put(record, std::move(block), {each, run_->frames_asked});
+    came = true;
   }
   const bool all = run_->acquisition_first >= run_->frames_asked;
   // What was lost at the end never comes: the gap shows in the indices.
   const bool ended = run_->frames_ended && run_->arrived.empty() && !left_in_ring();
   if (run_->draining && (all || ended)) {
     drained();
+  } else if (run_->draining && came) {  // late because the disk is: the wait begins anew
+    parts_.scheduler.cancel(run_->frame_timer);
+    expect_by(parts_.clock.world_now());
   }
 }
 
@@ -415,8 +429,7 @@ void Conductor::frames_arrived(const std::string& name) {
     if (!*view) {
       break;
     }
-    FrameBlock block;
-    block.info = (*view)->block;
+    FrameBlock block{(*view)->block, run_->queue->spare_buffer()};
     block.bytes.assign((*view)->payload.begin(), (*view)->payload.end());  // the one copy
     if (block.info.frames == 0 || block.bytes.size() != run_->shape.bytes() * block.info.frames) {
       host->distrust("a frame of " + std::to_string(block.bytes.size()) +
@@ -495,6 +508,9 @@ void Conductor::stored(const StoredBatch& batch) {
     return;
   }
   run_->durable = batch.durable;
+  if (batch.room) {
+    run_->room = batch.room;
+  }
   if (batch.answer) {
     run_->engine->answer_now(*batch.answer);
     if (listener_) {  // for who watches; the log need not repeat what the frames say

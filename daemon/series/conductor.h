@@ -35,6 +35,7 @@ class Conductor {
     Ledger& ledger;
     Disk& disk;
     Worker& store_worker;
+    store::Background background = {};  ///< threads that a session uses beside the store's
   };
   struct Options {
     std::string sessions;     ///< directory of the sessions
@@ -83,6 +84,7 @@ class Conductor {
   struct Run;
   struct Preparation;
   struct Unfinished;
+  struct Opened;
 
   // Preparing.
   void read_settings(const std::shared_ptr<Preparation>& preparation, std::size_t next);
@@ -90,8 +92,7 @@ class Conductor {
   void lay_out(const std::shared_ptr<Preparation>& preparation, const nlohmann::json& armed);
   void open_session(const std::shared_ptr<Preparation>& preparation,
                     const store::SessionStart& start);
-  void begin(const std::shared_ptr<Preparation>& preparation,
-             std::unique_ptr<store::Session> session);
+  void begin(const std::shared_ptr<Preparation>& preparation, Opened opened);
   void give_up(const std::shared_ptr<Preparation>& preparation, const Error& error);
   Result<void> settle_open_intents();
   Result<void> mend_ledger();
@@ -104,6 +105,7 @@ class Conductor {
   // Carrying out.
   void perform(Command command);
   void complete(Outcome outcome);
+  void look_at_disk();
   void run(const command::Apply& step);
   void run(const command::Move& step);
   void run(const command::ReadGauges& step);

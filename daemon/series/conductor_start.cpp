@@ -258,23 +258,29 @@ void Conductor::lay_out(const std::shared_ptr<Preparation>& preparation, const j
 
 void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
                              const store::SessionStart& start) {
-  using Made = Result<std::unique_ptr<store::Session>>;
   parts_.store_worker.run([this, preparation, start, alive = alive_, &disk = parts_.disk,
-                           &scheduler = parts_.scheduler] {
-    auto made = std::make_shared<Made>(
-        preparation->resuming ? store::resume_session(disk, start.directory, start.name)
-                              : store::create_session(disk, start));
-    scheduler.post([this, preparation, made, shape = start.shape, alive] {
+                           background = parts_.background, &scheduler = parts_.scheduler] {
+    auto made = preparation->resuming
+                    ? store::resume_session(disk, start.directory, start.name, background)
+                    : store::create_session(disk, start, background);
+    auto opened = std::make_shared<Result<Opened>>(
+        made.ok() ? Result<Opened>(Opened{std::move(*made), std::nullopt}) : made.error());
+    if (opened->ok()) {
+      if (auto room = (*opened)->session->headroom(); room.ok()) {
+        (*opened)->room = *room;
+      }
+    }
+    scheduler.post([this, preparation, opened, shape = start.shape, alive] {
       if (!*alive) {
         return;
       }
-      if (!made->ok()) {
-        give_up(preparation, made->error());
+      if (!opened->ok()) {
+        give_up(preparation, opened->error());
         return;
       }
       run_ = std::make_unique<Run>();
       run_->shape = shape;
-      begin(preparation, std::move(**made));
+      begin(preparation, std::move(**opened));
     });
   });
 }
@@ -305,10 +311,16 @@ Result<EngineStart> Conductor::engine_start(const Series& series, const store::P
   return start;
 }
 
-void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
-                      std::unique_ptr<store::Session> session) {
+void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened opened) {
   run_->series = std::move(preparation->series);
-  run_->session = std::move(session);
+  run_->session = std::move(opened.session);
+  run_->room = opened.room;
+  for (const Block& block : run_->series.blocks) {
+    run_->most_frames = std::max<std::uint64_t>(run_->most_frames, block.frames);
+    for (const Interleave& between : block.interleave) {
+      run_->most_frames = std::max<std::uint64_t>(run_->most_frames, between.frames);
+    }
+  }
   auto start = engine_start(run_->series, run_->session->progress());
   if (!start.ok()) {
     run_.reset();
@@ -326,6 +338,18 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation,
                 {"text", (preparation->resuming ? "took up session " : "started session ") +
                              run_->session->name()},
                 {"exposures_done", run_->engine->exposures_done()}});
+  if (const auto& room = run_->room; room && room->free < room->rest + room->to_fold) {
+    record_event({{"event", "disk_short"},
+                  {"text", bytes_text(static_cast<double>(room->free)) +
+                               " are free on the disk; the frames still to come need up to " +
+                               bytes_text(static_cast<double>(room->rest)) +
+                               ", and folding the session at its end up to " +
+                               bytes_text(static_cast<double>(room->to_fold)) +
+                               ". The series waits before a frame could be lost"},
+                  {"free_bytes", room->free},
+                  {"frames_bytes", room->rest},
+                  {"folding_bytes", room->to_fold}});
+  }
   if (preparation->resuming && run_->series.after_restart == AfterRestart::hold) {
     run_->engine->request_hold("the daemon was restarted, and this series says: hold for a person");
   }

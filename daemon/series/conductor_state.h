@@ -36,6 +36,8 @@ struct Conductor::Run {
   FrameBlock taken;                        ///< what Take brought, until Keep
   std::uint64_t acquisition_first = 0;     ///< next frame index that the detector should give
   std::uint64_t durable = 0;
+  std::uint64_t most_frames = 1;        ///< of one exposure of the series
+  std::optional<store::Headroom> room;  ///< as the store said last
   nlohmann::json summary = nlohmann::json::object();
 };
 
@@ -47,6 +49,12 @@ struct Conductor::Preparation {
   nlohmann::json described = nlohmann::json::object();
   bool resuming = false;
   std::string session_name;
+};
+
+/// A session that was laid out or taken up.
+struct Conductor::Opened {
+  std::unique_ptr<store::Session> session;
+  std::optional<store::Headroom> room;
 };
 
 /// An unfinished session as the store found it.

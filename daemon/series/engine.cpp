@@ -241,6 +241,7 @@ BeforeExposure Engine::before_exposure() {
   }
   view.readings = readings_;
   view.answer = answer_;
+  view.room = room_;
   return view;
 }
 

@@ -169,6 +169,8 @@ class Engine {
   void request_stop(std::string reason) { stop_requested_ = std::move(reason); }
   /// What the frames stored so far say; guards see it from the next exposure on.
   void answer_now(const RunningAnswer& answer) { answer_ = answer; }
+  /// How much the disk still takes.
+  void room_now(const Room& room) { room_ = room; }
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
   void shutters_forced(const std::string& reason);
@@ -294,6 +296,7 @@ class Engine {
   std::optional<WorldTime> readings_at_;
   std::string waiting_for_;  ///< name of the guard that made the series wait
   std::optional<RunningAnswer> answer_;
+  std::optional<Room> room_;
 
   // The running exposure.
   IntentId intent_ = 0;

@@ -10,8 +10,9 @@ namespace creel {
 using session::Record;
 
 namespace {
-constexpr std::size_t kBatchBytes = 8U << 20;  // design: one sync covers at most this much
-}
+constexpr std::size_t kBatchBytes = 8U << 20;   // design: one sync covers at most this much
+constexpr std::size_t kSpareBytes = 32U << 20;  // of buffers kept for the next blocks
+}  // namespace
 
 FrameQueue::FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live, Worker& worker,
                        Scheduler& scheduler, Stored stored)
@@ -58,6 +59,9 @@ void FrameQueue::run_batch() {
           done->durable = *written;
           done->answer = live ? live->news() : std::nullopt;
           done->no_answer = live ? live->gave_up() : "";
+          if (auto room = session.headroom(); room.ok()) {
+            done->room = *room;
+          }
         } else {
           done->result = written.error();
         }
@@ -67,10 +71,7 @@ void FrameQueue::run_batch() {
           }
           running_ = false;
           if (done->result.ok()) {
-            unstored_ -= batch->size();
-            for (const Entry& entry : *batch) {
-              unstored_bytes_ -= entry.block.bytes.size();
-            }
+            finish(*batch);
             stored_(*done);
             run_batch();
             return;
@@ -80,6 +81,28 @@ void FrameQueue::run_batch() {
           stored_(*done);
         });
       });
+}
+
+void FrameQueue::finish(std::deque<Entry>& batch) {
+  unstored_ -= batch.size();
+  for (Entry& entry : batch) {
+    auto& bytes = entry.block.bytes;
+    unstored_bytes_ -= bytes.size();
+    if (spare_bytes_ + bytes.capacity() <= kSpareBytes) {
+      spare_bytes_ += bytes.capacity();
+      spare_.push_back(std::move(bytes));
+    }
+  }
+}
+
+std::vector<std::byte> FrameQueue::spare_buffer() {
+  if (spare_.empty()) {
+    return {};
+  }
+  auto buffer = std::move(spare_.back());
+  spare_.pop_back();
+  spare_bytes_ -= buffer.capacity();
+  return buffer;
 }
 
 Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& take) {
@@ -107,7 +130,7 @@ Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& 
 Result<std::uint64_t> FrameQueue::write(store::Session& session, LiveAnswer* live,
                                         const std::deque<Entry>& batch) {
   CREEL_TRY(each_frame(batch, [&](const Record& record, std::span<const std::byte> frame) {
-    return session.append(record, frame);
+    return session.append_borrowed(record, frame);
   }));
   auto durable = session.commit();
   if (durable.ok() && live != nullptr) {

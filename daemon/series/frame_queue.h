@@ -42,6 +42,7 @@ struct StoredBatch {
   std::vector<std::string> warnings;    ///< what went wrong on the disk and was mended
   std::optional<RunningAnswer> answer;  ///< of all durable frames, when there is a new one
   std::string no_answer;                ///< why there will be none any more; "" = nothing new
+  std::optional<store::Headroom> room;  ///< after it; nothing when the disk did not say
 };
 
 /// Control thread.
@@ -56,6 +57,9 @@ class FrameQueue {
 
   /// Queues one block with the record of its first frame; the others of the block follow from it.
   void put(session::Record record, FrameBlock block, Streamed streamed = {});
+  /// A buffer for a block's bytes: one that was used before where there is one, because fresh
+  /// memory costs the system more than the copy into it.
+  std::vector<std::byte> spare_buffer();
   /// Tries again after a failure.
   void retry();
   [[nodiscard]] std::size_t unstored() const { return unstored_; }
@@ -71,6 +75,7 @@ class FrameQueue {
   };
   using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
   void run_batch();
+  void finish(std::deque<Entry>& batch);
   static Result<void> each_frame(const std::deque<Entry>& batch, const Take& take);
   static Result<std::uint64_t> write(store::Session& session, LiveAnswer* live,
                                      const std::deque<Entry>& batch);
@@ -81,6 +86,8 @@ class FrameQueue {
   Scheduler& scheduler_;
   Stored stored_;
   std::deque<Entry> queue_;
+  std::vector<std::vector<std::byte>> spare_;
+  std::size_t spare_bytes_ = 0;
   std::size_t unstored_ = 0;
   std::size_t unstored_bytes_ = 0;
   bool running_ = false;

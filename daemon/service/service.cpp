@@ -51,7 +51,7 @@ Service::Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<L
       DeviceHost::Parts{parts_.launcher, parts_.scheduler, parts_.clock, parts_.random});
   conductor_ = std::make_unique<Conductor>(
       Conductor::Parts{parts_.scheduler, parts_.clock, *supervisor_, *ledger_, parts_.disk,
-                       parts_.store_worker},
+                       parts_.store_worker, parts_.background},
       rig_, Conductor::Options{options_.state + "/sessions", options_.software});
   wire();
   serve();

@@ -39,6 +39,7 @@ class Service {
     Disk& disk;
     Worker& store_worker;
     rpc::Dispatcher& dispatcher;
+    store::Background background = {};  ///< threads that a session uses beside the store's
   };
   struct Options {
     std::string state;                            ///< directory; holds sessions/ and ledger.db

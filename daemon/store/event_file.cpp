@@ -22,6 +22,7 @@ Result<std::unique_ptr<EventFile>> EventFile::open(Disk& disk, const std::string
 Result<void> EventFile::append(const nlohmann::json& event) {
   const auto line =
       session::event_line(event.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
+  const std::lock_guard lock(mutex_);
   if (tail_dirty_) {
     CREEL_TRY(file_->resize(end_));
   }
@@ -36,6 +37,7 @@ Result<void> EventFile::append(const nlohmann::json& event) {
 }
 
 Result<void> EventFile::clear() {
+  const std::lock_guard lock(mutex_);
   end_ = 0;
   CREEL_TRY(file_->resize(0));
   return file_->sync();

@@ -166,20 +166,37 @@ Result<std::unique_ptr<Piece>> Piece::open(Disk& disk, const std::string& folder
       new Piece(std::move(file).value(), number, layout, frame_bytes, used));
 }
 
-Result<void> Piece::append(const Record& record, std::span<const std::byte> frame) {
-  CREEL_INVARIANT(!full() && !failed_, "a place is free in a piece that works");
-  CREEL_TRY(rewrite(used_, record, frame));
-  used_ += 1;
+Result<void> Piece::append(std::span<const Frame> frames) {
+  CREEL_INVARIANT(frames.size() <= room() && !failed_, "there is room in a piece that works");
+  CREEL_TRY(write(used_, frames));
+  used_ += frames.size();
   return {};
 }
 
-// The frame first: a reader that sees the record finds the frame there.
-Result<void> Piece::rewrite(std::uint64_t index, const Record& record,
-                            std::span<const std::byte> frame) {
-  CREEL_INVARIANT(frame.size() == frame_bytes_ && index < layout_.capacity, "the frame fits");
-  CREEL_TRY(note(file_->write_at(layout_.frames_offset + index * frame_bytes_, frame)));
+Result<void> Piece::rewrite(std::uint64_t index, const Frame& frame) {
+  CREEL_INVARIANT(index < layout_.capacity, "the place exists");
+  return write(index, std::span(&frame, 1));
+}
+
+// The frames first: a reader that sees a record finds its frame there.
+Result<void> Piece::write(std::uint64_t index, std::span<const Frame> frames) {
+  std::vector<std::span<const std::byte>> parts;
+  std::vector<Record> records;
+  records.reserve(frames.size());
+  for (const auto& frame : frames) {
+    CREEL_INVARIANT(frame.bytes.size() == frame_bytes_, "the frame fits");
+    const bool follows =
+        !parts.empty() && parts.back().data() + parts.back().size() == frame.bytes.data();
+    if (follows) {  // frames of one block lie one after another in memory too
+      parts.back() = {parts.back().data(), parts.back().size() + frame.bytes.size()};
+    } else {
+      parts.push_back(frame.bytes);
+    }
+    records.push_back(frame.record);
+  }
+  CREEL_TRY(note(file_->write_parts_at(layout_.frames_offset + index * frame_bytes_, parts)));
   return note(file_->write_at(layout_.record_offset + index * sizeof(Record),
-                              std::as_bytes(std::span(&record, 1))));
+                              std::as_bytes(std::span(records))));
 }
 
 Result<void> Piece::sync() {

@@ -36,6 +36,12 @@ struct PieceImage {
 /// filled, in the earliest file format.
 Result<PieceImage> lay_out_piece(const session::FrameShape& shape, std::uint64_t capacity);
 
+/// A frame on its way to a piece, with its sealed record. The bytes are the caller's.
+struct Frame {
+  session::Record record;
+  std::span<const std::byte> bytes;
+};
+
 /// An open piece. After any failure it must not be written again: see failed().
 class Piece {
  public:
@@ -49,18 +55,21 @@ class Piece {
                                              const session::PieceLayout& layout,
                                              std::uint64_t frame_bytes, std::uint64_t used);
 
-  /// Writes a sealed record and its frame into the next place. The piece must not be full.
-  Result<void> append(const session::Record& record, std::span<const std::byte> frame);
-  /// Writes them into place `index` once more.
-  Result<void> rewrite(std::uint64_t index, const session::Record& record,
-                       std::span<const std::byte> frame);
+  /// Writes frames and their records into the next places, with few large writes: first all the
+  /// frames, then their records. There must be room() for them.
+  Result<void> append(std::span<const Frame> frames);
+  /// Writes one into place `index` once more.
+  Result<void> rewrite(std::uint64_t index, const Frame& frame);
   Result<void> sync();
+  /// Lets the disk begin with what was written (File::begin_sync).
+  void begin_sync() { file_->begin_sync(); }
   /// Says that the first `count` places are durable; becomes durable itself with the next sync.
   Result<void> set_valid(std::uint64_t count);
 
   [[nodiscard]] std::uint64_t number() const { return number_; }
   [[nodiscard]] std::uint64_t used() const { return used_; }
-  [[nodiscard]] bool full() const { return used_ == layout_.capacity; }
+  [[nodiscard]] std::uint64_t room() const { return layout_.capacity - used_; }
+  [[nodiscard]] bool full() const { return room() == 0; }
   [[nodiscard]] bool failed() const { return failed_; }
 
  private:
@@ -71,6 +80,7 @@ class Piece {
         layout_(layout),
         frame_bytes_(frame_bytes),
         used_(used) {}
+  Result<void> write(std::uint64_t index, std::span<const Frame> frames);
   Result<void> note(Result<void> result) {
     failed_ = failed_ || !result.ok();
     return result;

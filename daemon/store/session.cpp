@@ -1,14 +1,13 @@
 #include "daemon/store/session.h"
 
 #include <algorithm>
-#include <deque>
 #include <set>
 #include <utility>
 
 #include "daemon/store/disk_source.h"
 #include "daemon/store/event_file.h"
 #include "daemon/store/fold.h"
-#include "daemon/store/piece.h"
+#include "daemon/store/piece_writer.h"
 #include "daemon/store/whole.h"
 #include "protocol/base/crc32c.h"
 #include "protocol/session/folder_reader.h"
@@ -23,6 +22,7 @@ using session::PieceLayout;
 using session::Record;
 
 constexpr std::uint64_t kEventRoom = 16ULL << 20;  // what events.log may still need
+constexpr std::size_t kWriteBytes = 1U << 20;      // frames are written in runs of about this much
 
 // Which exposures are done, from the records of durable frames.
 class DoneExposures {
@@ -51,22 +51,35 @@ struct Parts {
   FrameShape shape;
   std::uint64_t frames_planned = 0;
   PieceImage image;
-  std::unique_ptr<EventFile> events;
+  std::shared_ptr<EventFile> events;  ///< also held by a piece that is being laid out
   std::unique_ptr<File>
       whole;  ///< only for its shared lock: no HDF5 program writes to it meanwhile
 };
 
+// Says in events.log which pieces there are, so that one that gets lost is missed.
+PieceWriter::Announce announce_in(std::shared_ptr<EventFile> events) {
+  return [events = std::move(events)](std::uint64_t number) {
+    return events->append({{"event", "piece"},
+                           {"text", session::piece_name(number) + " is laid out"},
+                           {"piece", number}});
+  };
+}
+
 class FolderSession final : public Session {
  public:
-  FolderSession(Disk& disk, Parts parts) : disk_(&disk), parts_(std::move(parts)) {}
+  FolderSession(Disk& disk, Parts parts, const Background& background)
+      : disk_(&disk),
+        parts_(std::move(parts)),
+        pieces_(disk, folder(), std::move(parts_.image), parts_.shape.bytes(),
+                announce_in(parts_.events), background.prepare) {}
 
-  Result<void> append(Record record, std::span<const std::byte> frame) override;
+  Result<void> append_borrowed(Record record, std::span<const std::byte> frame) override;
   Result<std::uint64_t> commit() override;
   Result<void> event(const json& event) override {
     if (!parts_.events) {
       return over();
     }
-    announce();
+    log_warnings();
     return parts_.events->append(event);
   }
   std::vector<std::string> warnings() override { return std::exchange(warnings_, {}); }
@@ -77,12 +90,12 @@ class FolderSession final : public Session {
   [[nodiscard]] std::string path() const override {
     return parts_.directory + "/" + parts_.name + (parts_.events ? "" : ".h5");
   }
-  [[nodiscard]] std::uint64_t headroom_bytes() const override;
+  [[nodiscard]] Result<Headroom> headroom() const override;
   Result<std::string> fold(const json& summary,
                            const std::function<void(std::uint64_t, std::uint64_t)>& told) override;
 
   /// First call after construction: makes piece 0.
-  Result<void> begin() { return next_piece(); }
+  Result<void> begin() { return pieces_.begin(); }
   Result<void> lock_whole() {
     auto file = disk_->open(folder() + "/" + session::kWholeName, OpenMode::read);
     if (!file.ok()) {
@@ -95,43 +108,35 @@ class FolderSession final : public Session {
   Result<void> take_up(FolderReader& reader);
 
  private:
-  struct Pending {
-    Record record;
-    std::vector<std::byte> frame;
-  };
   [[nodiscard]] std::string folder() const { return parts_.directory + "/" + parts_.name; }
   [[nodiscard]] Error over() const {
     return {ErrorCode::refused, parts_.name + ": this session is over"};
   }
-  Result<void> next_piece();
-  Result<std::unique_ptr<Piece>> make_piece();
-  void prepare_next();
-  Result<void> write(const Pending& frame);
+  Result<void> write_pending();
   Result<void> move_to_new_piece(const Error& why);
-  Result<void> sync_pieces();
   void count_durable();
   Error give_up(const Error& why);
-  void announce();
+  void forget_pending();
+  void log_warnings();
   void warn(const std::string& sentence, json event);
   void note_gaps(const FolderReader& reader);
   Result<void> prove(FolderReader& reader);
 
   Disk* disk_;
   Parts parts_;
-  std::unique_ptr<Piece> current_, next_;
-  std::vector<std::unique_ptr<Piece>> full_;  // written since the last commit, and full since
-  std::uint64_t pieces_ = 0;                  // numbers 0..pieces_-1 are taken
-  std::deque<Pending> pending_;               // since the last commit
+  PieceWriter pieces_;
+  std::vector<Frame> pending_;  // since the last commit
+  std::size_t written_ = 0;     // of these
+  std::size_t unwritten_bytes_ = 0;
   std::uint64_t durable_frames_ = 0;
   std::uint64_t durable_sequence_ = 0;  // the sequence number after the last durable frame
   std::optional<Record> last_;
   DoneExposures done_;
-  std::vector<std::uint64_t> to_announce_;
   std::vector<json> to_log_;
   std::vector<std::string> warnings_;
 };
 
-Result<void> FolderSession::append(Record record, std::span<const std::byte> frame) {
+Result<void> FolderSession::append_borrowed(Record record, std::span<const std::byte> frame) {
   if (!parts_.events) {
     return over();
   }
@@ -144,48 +149,51 @@ Result<void> FolderSession::append(Record record, std::span<const std::byte> fra
   record.frame_bytes = frame.size();
   record.frame_crc = crc32c(frame);
   session::seal(record);
-  pending_.push_back({record, {frame.begin(), frame.end()}});
-  auto written = write(pending_.back());
-  if (!written.ok()) {
-    written = move_to_new_piece(written.error());
+  pending_.push_back({record, frame});
+  unwritten_bytes_ += frame.size();
+  if (unwritten_bytes_ < kWriteBytes) {
+    return {};
   }
-  return written.ok() ? Result<void>() : give_up(written.error());
+  auto written = write_pending();
+  if (!written.ok()) {
+    return give_up(written.error());
+  }
+  pieces_.begin_sync();  // the disk works while the next frames are summed and written
+  return {};
 }
 
 Result<std::uint64_t> FolderSession::commit() {
   if (!parts_.events) {
     return over();
   }
-  auto synced = sync_pieces();
-  if (!synced.ok()) {
-    synced = move_to_new_piece(synced.error());
-    synced = synced.ok() ? sync_pieces() : synced;
+  auto synced = write_pending();
+  if (synced.ok()) {
+    synced = pieces_.sync();
+    if (!synced.ok()) {
+      synced = move_to_new_piece(synced.error());
+      synced = synced.ok() ? pieces_.sync() : synced;
+    }
   }
   if (!synced.ok()) {
     return give_up(synced.error());
   }
   count_durable();
-  prepare_next();
-  announce();
+  pieces_.prepare(parts_.frames_planned - std::min(parts_.frames_planned, durable_frames_));
+  log_warnings();
   return durable_frames_;
 }
 
-Result<void> FolderSession::write(const Pending& frame) {
-  if (!current_ || current_->full()) {
-    CREEL_TRY(next_piece());
+Result<void> FolderSession::write_pending() {
+  auto written = pieces_.write(std::span(pending_).subspan(written_));
+  if (!written.ok()) {
+    written = move_to_new_piece(written.error());
   }
-  return current_->append(frame.record, frame.frame);
+  written_ = pending_.size();
+  unwritten_bytes_ = 0;
+  return written;
 }
 
-Result<void> FolderSession::sync_pieces() {
-  for (auto& piece : full_) {
-    CREEL_TRY(piece->sync());
-  }
-  return current_ && !pending_.empty() ? current_->sync() : Result<void>();
-}
-
-// The frames are durable; their pieces say so. n_valid itself becomes durable with the next sync:
-// it is a lower bound. Failing to write it harms no frame, but that piece takes no more.
+// The frames are durable; their pieces say so.
 void FolderSession::count_durable() {
   for (const auto& frame : pending_) {
     done_.add(frame.record);
@@ -194,99 +202,41 @@ void FolderSession::count_durable() {
     last_ = pending_.back().record;
     durable_frames_ += pending_.size();
     durable_sequence_ += pending_.size();
-    if (current_ && !current_->set_valid(current_->used()).ok()) {
-      warn("piece " + std::to_string(current_->number()) +
-               " takes no more frames after a disk error",
-           {{"event", "piece_failed"}, {"piece", current_->number()}});
-      current_.reset();
-    }
   }
-  for (auto& piece : full_) {
-    (void)piece->set_valid(piece->used());
+  if (const auto refused = pieces_.settle()) {
+    warn("piece " + std::to_string(*refused) + " takes no more frames after a disk error",
+         {{"event", "piece_failed"}, {"piece", *refused}});
   }
-  full_.clear();
-  pending_.clear();
+  forget_pending();
 }
 
 // After a failed write or sync: none of the frames that are not durable is trusted to the pieces
 // they were written to. Readers take the later of two copies.
 Result<void> FolderSession::move_to_new_piece(const Error& why) {
-  full_.clear();
-  if (current_) {
+  if (const auto failed = pieces_.abandon()) {
     warn(why.text + "; " + std::to_string(pending_.size()) + " frames go to a new piece",
-         {{"event", "piece_failed"}, {"piece", current_->number()}});
+         {{"event", "piece_failed"}, {"piece", *failed}});
   }
-  current_.reset();
-  for (const auto& frame : pending_) {
-    CREEL_TRY(write(frame));
-  }
-  return {};
+  return pieces_.write(pending_);
 }
 
 Error FolderSession::give_up(const Error& why) {
-  full_.clear();
-  current_.reset();
-  pending_.clear();
+  pieces_.abandon();
+  forget_pending();
   return why.code == ErrorCode::storage_failed ? why : Error{ErrorCode::storage_failed, why.text};
 }
 
-Result<void> FolderSession::next_piece() {
-  std::unique_ptr<Piece> fresh = std::move(next_);
-  if (!fresh) {
-    auto made = make_piece();
-    if (!made.ok()) {
-      return made.error();
-    }
-    fresh = std::move(made).value();
-  }
-  if (current_ && !pending_.empty()) {
-    full_.push_back(std::move(current_));
-  }
-  current_ = std::move(fresh);
-  return {};
+void FolderSession::forget_pending() {
+  pending_.clear();
+  copies_.clear();
+  written_ = 0;
+  unwritten_bytes_ = 0;
 }
 
-Result<std::unique_ptr<Piece>> FolderSession::make_piece() {
-  auto made = Piece::create(*disk_, folder(), pieces_, parts_.image, parts_.shape.bytes());
-  if (made.ok()) {
-    to_announce_.push_back(pieces_);
-    pieces_ += 1;
-    announce();
-  }
-  return made;
-}
-
-// So that the change to the next piece costs nothing. If it fails now it is tried again when it is
-// needed.
-void FolderSession::prepare_next() {
-  const auto capacity = parts_.image.layout.capacity;
-  const bool half = current_ && 2 * current_->used() >= capacity;
-  const auto left_over = current_ ? capacity - current_->used() : 0;
-  if (half && !next_ && durable_frames_ + left_over < parts_.frames_planned) {
-    if (auto made = make_piece(); made.ok()) {
-      next_ = std::move(made).value();
-    }
-  }
-}
-
-// Says in events.log which pieces there are, so that one that gets lost is missed. Tried again with
-// the next event when the disk refuses.
-void FolderSession::announce() {
-  while (!to_announce_.empty() || !to_log_.empty()) {
-    const bool piece = !to_announce_.empty();
-    const auto line =
-        piece ? json{{"event", "piece"},
-                     {"text", session::piece_name(to_announce_.front()) + " is laid out"},
-                     {"piece", to_announce_.front()}}
-              : to_log_.front();
-    if (!parts_.events->append(line).ok()) {
-      return;
-    }
-    if (piece) {
-      to_announce_.erase(to_announce_.begin());
-    } else {
-      to_log_.erase(to_log_.begin());
-    }
+// Tried again with the next event when the disk refuses.
+void FolderSession::log_warnings() {
+  while (!to_log_.empty() && parts_.events->append(to_log_.front()).ok()) {
+    to_log_.erase(to_log_.begin());
   }
 }
 
@@ -299,17 +249,22 @@ void FolderSession::warn(const std::string& sentence, json event) {
   }
 }
 
-std::uint64_t FolderSession::headroom_bytes() const {
-  const auto& layout = parts_.image.layout;
+Result<Headroom> FolderSession::headroom() const {
+  auto free = disk_->free_bytes(parts_.directory);
+  if (!free.ok()) {
+    return free.error();
+  }
   const auto frames = std::max(parts_.frames_planned, durable_frames_ + pending_.size());
-  const auto to_come = frames - durable_frames_ - pending_.size();
-  const auto places =
-      (current_ ? layout.capacity - current_->used() : 0) + (next_ ? layout.capacity : 0);
-  const auto more = to_come > places ? to_come - places : 0;
-  const auto new_pieces = (more + layout.capacity - 1) / layout.capacity;
-  // Folding: frames that do not compress at all, their records, and the columns made from those.
+  Headroom room;
+  room.free = *free;
+  room.frames_set_aside = pieces_.room();
+  room.piece = pieces_.layout().bytes;
+  room.piece_frames = pieces_.layout().capacity;
+  room.rest = room.needed_for(frames - durable_frames_ - pending_.size());
+  // Frames that do not compress at all, their records, and the columns made from those.
   const auto folded = frames * (parts_.shape.bytes() + 2 * sizeof(Record));
-  return new_pieces * layout.bytes + folded + folded / 64 + kEventRoom;
+  room.to_fold = folded + folded / 64;
+  return room;
 }
 
 Result<std::string> FolderSession::fold(
@@ -323,12 +278,12 @@ Result<std::string> FolderSession::fold(
       return done.error();
     }
   }
+  pieces_.stop_preparing();
   auto path = fold_folder(*disk_, parts_.directory, parts_.name, summary, told);
   if (!path.ok()) {
     return path.error();
   }
-  current_.reset();
-  next_.reset();
+  pieces_.close();
   parts_.whole.reset();
   parts_.events.reset();
   // The file is complete; what remains of the folder is cleared away at the next start if it stays
@@ -351,23 +306,25 @@ Result<void> FolderSession::take_up(FolderReader& reader) {
   note_gaps(reader);
   CREEL_TRY(prove(reader));
   const auto& pieces = reader.pieces();
-  pieces_ = pieces.empty() ? 0 : pieces.back().number + 1;
+  std::unique_ptr<Piece> current, next;
   const auto used = std::find_if(pieces.rbegin(), pieces.rend(),
                                  [](const session::PieceState& piece) { return piece.used > 0; });
   const auto first_free = used == pieces.rend() ? 0 : used->number + (used->clean ? 0 : 1);
   for (const auto& piece : pieces) {
     const bool usable =
-        piece.number >= first_free && piece.clean && piece.used < parts_.image.layout.capacity;
-    if (!usable || next_) {
+        piece.number >= first_free && piece.clean && piece.used < pieces_.layout().capacity;
+    if (!usable || next) {
       continue;
     }
-    auto opened = Piece::open(*disk_, folder(), piece.number, parts_.image.layout,
+    auto opened = Piece::open(*disk_, folder(), piece.number, pieces_.layout(),
                               parts_.shape.bytes(), piece.used);
     if (!opened.ok()) {
       return opened.error();
     }
-    (current_ ? next_ : current_) = std::move(opened).value();
+    (current ? next : current) = std::move(opened).value();
   }
+  pieces_.take_up(pieces.empty() ? 0 : pieces.back().number + 1, std::move(current),
+                  std::move(next));
   return {};
 }
 
@@ -414,14 +371,14 @@ Result<void> FolderSession::prove(FolderReader& reader) {
     if (!piece || piece->number() != at.piece) {
       CREEL_TRY(finish());
       auto opened =
-          Piece::open(*disk_, folder(), at.piece, parts_.image.layout, parts_.shape.bytes(), 0);
+          Piece::open(*disk_, folder(), at.piece, pieces_.layout(), parts_.shape.bytes(), 0);
       if (!opened.ok()) {
         return opened.error();
       }
       piece = std::move(opened).value();
     }
     CREEL_TRY(reader.read_frame(i, frame));
-    CREEL_TRY(piece->rewrite(at.index, reader.records()[i], frame));
+    CREEL_TRY(piece->rewrite(at.index, {reader.records()[i], frame}));
   }
   return finish();
 }
@@ -486,7 +443,18 @@ Result<void> sync_names(Disk& disk, const std::string& directory, const std::str
 
 }  // namespace
 
-Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& start) {
+std::uint64_t Headroom::needed_for(std::uint64_t frames) const {
+  const auto more = frames - std::min(frames, frames_set_aside);
+  return (more + piece_frames - 1) / piece_frames * piece + kEventRoom;
+}
+
+Result<void> Session::append(Record record, std::span<const std::byte> frame) {
+  copies_.emplace_back(frame.begin(), frame.end());
+  return append_borrowed(record, copies_.back());
+}
+
+Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& start,
+                                                const Background& background) {
   CREEL_TRY(check_start(start));
   const auto folder = start.directory + "/" + start.name;
   if (disk.exists(folder + ".h5")) {
@@ -509,8 +477,10 @@ Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& 
   }
   const PieceLayout layout = image->layout;
   auto session = std::make_unique<FolderSession>(
-      disk, Parts{start.directory, start.name, start.shape, start.frames_planned,
-                  std::move(image).value(), std::move(events).value(), nullptr});
+      disk,
+      Parts{start.directory, start.name, start.shape, start.frames_planned,
+            std::move(image).value(), std::move(events).value(), nullptr},
+      background);
   CREEL_TRY(session->begin());
   CREEL_TRY(write_whole(disk, folder, start, layout));
   CREEL_TRY(session->lock_whole());
@@ -518,7 +488,8 @@ Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& 
 }
 
 Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& directory,
-                                                const std::string& name) {
+                                                const std::string& name,
+                                                const Background& background) {
   const auto folder = directory + "/" + name;
   if (!disk.exists(folder + "/" + session::kWholeName)) {
     return Error{ErrorCode::invalid_request, folder + ": there is no unfinished session here"};
@@ -554,8 +525,10 @@ Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& d
                                          "way than this program does. What is there can be read"};
   }
   auto session = std::make_unique<FolderSession>(
-      disk, Parts{directory, name, documents.shape, documents.frames_planned,
-                  std::move(image).value(), std::move(events).value(), nullptr});
+      disk,
+      Parts{directory, name, documents.shape, documents.frames_planned, std::move(image).value(),
+            std::move(events).value(), nullptr},
+      background);
   CREEL_TRY(session->lock_whole());
   CREEL_TRY(session->take_up(**reader));
   return std::unique_ptr<Session>(std::move(session));

@@ -7,6 +7,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <deque>
 #include <functional>
 #include <memory>
 #include <nlohmann/json.hpp>
@@ -16,6 +17,7 @@
 #include <vector>
 
 #include "daemon/seams/disk.h"
+#include "daemon/seams/scheduler.h"
 #include "protocol/base/result.h"
 #include "protocol/session/layout.h"
 #include "protocol/session/shape.h"
@@ -57,15 +59,37 @@ struct Progress {
   std::optional<session::Record> last;
 };
 
+/// Threads that a session may use beside the store's. They must outlive it.
+struct Background {
+  Worker* prepare = nullptr;  ///< lays out the next piece; null = the store's thread does it
+};
+
+/// Room on the disk of a session, bytes.
+struct Headroom {
+  std::uint64_t free = 0;              ///< on the disk now
+  std::uint64_t frames_set_aside = 0;  ///< frames that already have their places
+  std::uint64_t piece = 0;             ///< one more piece
+  std::uint64_t piece_frames = 0;      ///< frames in it
+  std::uint64_t rest = 0;     ///< that all frames still planned need beyond what is set aside
+  std::uint64_t to_fold = 0;  ///< that folding needs at the end, at most
+
+  /// What `frames` more frames need, with what the log may need meanwhile.
+  [[nodiscard]] std::uint64_t needed_for(std::uint64_t frames) const;
+};
+
 class Session {
  public:
   virtual ~Session() = default;
 
-  /// Stores one frame: fills sequence, sizes, checksums of `record`, writes both. Not durable yet.
-  /// The store keeps a copy until commit(), so keep batches small (design: 8 MiB). After a failed
-  /// write this frame and all others since the last commit go to a new piece once; storage_failed
-  /// when that fails too, and then none of them counts, exactly as after a failed commit().
-  virtual Result<void> append(session::Record record, std::span<const std::byte> frame) = 0;
+  /// Stores one frame: fills sequence, sizes, checksums of `record`, writes both, sooner or later.
+  /// Not durable before commit(), and until that has returned the caller leaves the bytes of
+  /// `frame` as they are. Keep batches small (design: 8 MiB). After a failed write this frame and
+  /// all others since the last commit go to a new piece once; storage_failed when that fails too,
+  /// and then none of them counts, exactly as after a failed commit().
+  virtual Result<void> append_borrowed(session::Record record,
+                                       std::span<const std::byte> frame) = 0;
+  /// The same with a copy of the bytes, which is kept until the next commit().
+  Result<void> append(session::Record record, std::span<const std::byte> frame);
   /// Syncs all that was appended; returns how many frames of the session are now durable. After a
   /// failed sync the frames since the last commit go to a new piece once (see warnings()), and
   /// storage_failed means that this failed too: no frame since the last good commit counts, they
@@ -81,8 +105,7 @@ class Session {
   [[nodiscard]] virtual Progress progress() const = 0;
   [[nodiscard]] virtual const std::string& name() const = 0;
   [[nodiscard]] virtual std::string path() const = 0;  ///< folder while running, file once folded
-  /// Bytes that must stay free on the disk for the rest of the series and for folding.
-  [[nodiscard]] virtual std::uint64_t headroom_bytes() const = 0;
+  [[nodiscard]] virtual Result<Headroom> headroom() const = 0;
   /// Writes NAME.h5 beside the folder, verifies every frame against its checksum, renames it into
   /// place and removes the folder. `progress(done, total)` in frames. `summary` becomes part of the
   /// file (how it ended, dose per area, counts of frames). Returns the file's path. On failure the
@@ -90,18 +113,23 @@ class Session {
   virtual Result<std::string> fold(
       const nlohmann::json& summary,
       const std::function<void(std::uint64_t, std::uint64_t)>& progress) = 0;
+
+ protected:
+  std::deque<std::vector<std::byte>> copies_;  ///< what append() copied since the last commit
 };
 
 /// Lays out a new session; refused when the name is taken. Durable (folder, whole.h5, first piece)
 /// on return. A folder without whole.h5 is what a crash left of laying out a session: its name is
 /// free.
-Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& start);
+Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& start,
+                                                const Background& background = {});
 /// Takes up a session whose folder is there, after a crash or a restart. Nothing is repaired: the
 /// records tell what is there; frames that were not known to be durable are written and synced
 /// anew; new frames go to the first place after them. `refused` while another process has the
 /// session, `corrupt` when a piece is missing.
 Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& directory,
-                                                const std::string& name);
+                                                const std::string& name,
+                                                const Background& background = {});
 /// The documents of an unfinished session, to go on with it: {series_text, rig_text, ...} as in
 /// SessionStart.
 Result<SessionStart> read_session_start(Disk& disk, const std::string& directory,

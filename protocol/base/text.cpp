@@ -3,6 +3,7 @@
 #include <cmath>
 #include <cstdio>
 #include <ctime>
+#include <iterator>
 
 namespace creel {
 
@@ -25,6 +26,16 @@ std::string time_span(double seconds) {
     return std::to_string(whole / 60) + " min " + std::to_string(whole % 60) + " s";
   }
   return std::to_string(whole / 3600) + " h " + std::to_string(whole % 3600 / 60) + " min";
+}
+
+std::string bytes_text(double bytes) {
+  static constexpr const char* kUnits[] = {"B", "kB", "MB", "GB", "TB", "PB"};
+  std::size_t unit = 0;
+  while (bytes >= 999.5 && unit + 1 < std::size(kUnits)) {
+    bytes /= 1000;
+    ++unit;
+  }
+  return number(bytes, 3) + " " + kUnits[unit];
 }
 
 std::string utc_text(long long utc_ns) {

@@ -10,6 +10,9 @@ namespace creel {
 std::string number(double value, int digits = 4);
 /// A time span as a person says it: "3 ms", "12.5 s", "4 min 10 s", "2 h 5 min".
 std::string time_span(double seconds);
+/// Bytes as a person says them: "12.3 MB", decimal prefixes (IEC 80000-13 leaves k, M, G to powers
+/// of ten).
+std::string bytes_text(double bytes);
 /// "2026-11-25T03:10:07.250Z" (RFC 3339) for nanoseconds since 1970-01-01T00:00:00Z, milliseconds
 /// shown.
 std::string utc_text(long long utc_ns);

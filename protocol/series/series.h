@@ -137,7 +137,7 @@ struct Guards {
   std::optional<PrecisionLimit> precision;
   std::optional<CountsLimit> low_counts;
   std::vector<GaugeBand> gauges;
-  // Later guards (damage, drift, clock, headroom) are added beside these.
+  // Later guards (damage, drift, clock) are added beside these.
 };
 
 /// A standard: the oxidation state of one metal in it, known from elsewhere.

@@ -122,13 +122,6 @@ TEST(Progress, SurvivesAStatusOfAnotherShape) {
   }
 }
 
-TEST(Text, BytesHaveDecimalPrefixes) {
-  EXPECT_EQ(bytes_text(0), "0 B");
-  EXPECT_EQ(bytes_text(999), "999 B");
-  EXPECT_EQ(bytes_text(999.9e3), "1 MB");
-  EXPECT_EQ(bytes_text(12.34e9), "12.3 GB");
-}
-
 TEST(Text, TablesCountCharactersNotBytes) {
   EXPECT_EQ(table({{"Å", "b"}, {"cc", "d"}}), "Å   b\ncc  d");
 }

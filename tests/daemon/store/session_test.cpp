@@ -261,22 +261,38 @@ TEST(Session, TheNextPieceIsPreparedWhenOneIsHalfFull) {
   EXPECT_TRUE(disk.exists("/sessions/ink-a/piece-1.h5"));
 }
 
+std::uint64_t still_needed(const Session& session) {
+  const auto room = session.headroom();
+  EXPECT_TRUE(room.ok());
+  return room->rest + room->to_fold;
+}
+
 TEST(Session, HeadroomCoversWhatIsStillToBeWrittenAndTheFoldedFile) {
   FakeDisk disk;
   const FrameShape shape{16, 32, Pixel::u16};
   auto session = create(disk, "ink-a", shape, 500);
   const auto before = *disk.free_bytes(kDirectory);
-  const auto needed = session->headroom_bytes();
+  const auto needed = still_needed(*session);
   for (std::uint64_t i = 0; i < 500; i += 50) {
     put(*session, shape, i, i + 50);
     // What has been used up plus what is still asked for stays within what was asked for at first.
-    EXPECT_LE(before - *disk.free_bytes(kDirectory) + session->headroom_bytes(),
-              needed + 4096 * 20);
+    EXPECT_LE(before - *disk.free_bytes(kDirectory) + still_needed(*session), needed + 4096 * 20);
   }
   disk.set_capacity((before - *disk.free_bytes(kDirectory)) + (1ULL << 40) - before +
-                    session->headroom_bytes());
+                    still_needed(*session));
   const auto file = session->fold({}, {});
   EXPECT_TRUE(file.ok()) << file.error().text;
+}
+
+TEST(Session, HeadroomForTheNextFramesCountsPlacesThatAreSetAside) {
+  FakeDisk disk;
+  const FrameShape shape{16, 32, Pixel::u16};
+  auto session = create(disk, "ink-a", shape, 500);
+  const auto room = *session->headroom();
+  EXPECT_EQ(room.free, *disk.free_bytes(kDirectory));
+  EXPECT_EQ(room.frames_set_aside, room.piece_frames);
+  EXPECT_EQ(room.needed_for(room.frames_set_aside) + room.piece,
+            room.needed_for(room.frames_set_aside + 1));
 }
 
 TEST(Session, FoldTellsItsProgressAndMakesOneFile) {

@@ -22,6 +22,13 @@ TEST(Text, ANumberIsWrittenAsAPersonWritesIt) {
   EXPECT_EQ(number(12.3456, 3), "12.3");
 }
 
+TEST(Text, BytesHaveDecimalPrefixes) {
+  EXPECT_EQ(bytes_text(0), "0 B");
+  EXPECT_EQ(bytes_text(999), "999 B");
+  EXPECT_EQ(bytes_text(999.9e3), "1 MB");
+  EXPECT_EQ(bytes_text(12.34e9), "12.3 GB");
+}
+
 TEST(Text, UtcIsRfc3339AlsoBefore1970) {
   EXPECT_EQ(utc_text(0), "1970-01-01T00:00:00.000Z");
   EXPECT_EQ(utc_text(1'500'000'000), "1970-01-01T00:00:01.500Z");
