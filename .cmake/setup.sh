@@ -2,12 +2,13 @@
 # Sourced by client/first-night and tests/run: the packages Creel needs on Debian 12, and how it is built.
 # Every function may be called again; what is done already costs nothing and needs no network.
 
-# To build and run Creel. aravis-tools has the fake network camera, gnuplot draws the pictures.
+# To build and run Creel. aravis-tools has the fake network camera, gnuplot draws the pictures, bitshuffle lets other
+# HDF5 programs read that codec.
 CREEL_PACKAGES=(
   g++ cmake ninja-build ccache git pkg-config
-  libboost1.81-dev libspdlog-dev nlohmann-json3-dev libhdf5-dev zlib1g-dev libcli11-dev libsqlite3-dev
+  libboost1.81-dev libspdlog-dev nlohmann-json3-dev libhdf5-dev zlib1g-dev liblz4-dev libcli11-dev libsqlite3-dev
   libvalijson-dev libaravis-dev libusb-1.0-0-dev libseccomp-dev libgtest-dev libgmock-dev libeigen3-dev
-  aravis-tools gnuplot-nox fonts-dejavu-core python3 python3-h5py hdf5-tools libxrl-dev python3-periodictable
+  aravis-tools gnuplot-nox fonts-dejavu-core python3 python3-h5py hdf5-tools bitshuffle libxrl-dev python3-periodictable
 )
 # Beyond those: the second compiler, fuzzing, static checks.
 CREEL_TEST_PACKAGES=(clang clang-tidy clang-format libclang-rt-14-dev)

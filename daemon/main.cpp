@@ -8,19 +8,25 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <climits>
 #include <cstdio>
 #include <cstdlib>
 #include <functional>
+#include <memory>
 #include <string>
+#include <thread>
+#include <utility>
+#include <vector>
 
 #include "daemon/platform/asio_scheduler.h"
 #include "daemon/platform/clock.h"
 #include "daemon/platform/disk.h"
 #include "daemon/platform/launcher.h"
 #include "daemon/rpc/server.h"
+#include "daemon/series/recover.h"
 #include "daemon/service/service.h"
 #include "daemon/version.h"
 #include "protocol/rpc/address.h"
@@ -35,9 +41,13 @@ using nlohmann::json;
 constexpr int kOk = 0;
 constexpr int kBadUse = 2;
 constexpr int kRefused = 4;
+constexpr int kTrouble = 5;
 
 struct Settings {
   std::string rig_file, state, socket, drivers, host;
+  std::string codec = "deflate";
+  std::vector<std::string> recover;  ///< sessions to finish instead of running a rig
+  bool json = false;
 };
 
 std::string own_directory() {
@@ -69,9 +79,81 @@ json software() {
           {"compiler", kCompiler}, {"host", system.nodename}, {"kernel", system.release}};
 }
 
+/// Threads that pack frames beside the rest.
+class Packers {
+ public:
+  explicit Packers(platform::Priority priority) {
+    const unsigned processors = std::max(2U, std::thread::hardware_concurrency());
+    for (unsigned i = 0; i < std::min(4U, processors - 1); ++i) {
+      threads_.push_back(std::make_unique<platform::ThreadWorker>(priority));
+    }
+  }
+  [[nodiscard]] std::vector<Worker*> all() const {
+    std::vector<Worker*> list;
+    for (const auto& thread : threads_) {
+      list.push_back(thread.get());
+    }
+    return list;
+  }
+
+ private:
+  std::vector<std::unique_ptr<platform::ThreadWorker>> threads_;
+};
+
 int complain(const Error& error, int code) {
   std::fprintf(stderr, "creeld: %s\n", error.text.c_str());
   return code;
+}
+
+void say(const json& line) {
+  std::printf("%s\n", line.dump(-1, ' ', false, json::error_handler_t::replace).c_str());
+  std::fflush(stdout);
+}
+
+/// Finishes one session. For `creel recover`, which shows it to people, one JSON object a line.
+int recover(Disk& disk, const std::vector<Worker*>& packers, const std::string& path,
+            bool as_json) {
+  int last = -1;
+  const auto told = [&](const char* step, std::uint64_t done, std::uint64_t total) {
+    const int percent = total == 0 ? 100 : static_cast<int>(100 * done / total);
+    if (as_json && std::exchange(last, percent) != percent) {
+      say({{"session", path}, {"step", step}, {"done", done}, {"total", total}});
+    }
+  };
+  auto recovered = recover_session(disk, path, platform::utc_now_ns(), told, {nullptr, packers});
+  if (!recovered.ok()) {
+    const Error& error = recovered.error();
+    if (as_json) {
+      say({{"session", path},
+           {"ok", false},
+           {"code", error_name(error.code)},
+           {"text", error.text}});
+    }
+    return complain(error, error.code == ErrorCode::invalid_request ? kBadUse
+                           : error.code == ErrorCode::refused       ? kRefused
+                                                                    : kTrouble);
+  }
+  if (as_json) {
+    say({{"session", path},
+         {"ok", true},
+         {"path", recovered->path},
+         {"summary", recovered->summary},
+         {"report", recovered->report}});
+  } else {
+    std::printf("%s: %s\n", recovered->path.c_str(),
+                recovered->summary.value("reason", "recovered").c_str());
+  }
+  return recovered->report.value("intact", false) ? kOk : kTrouble;
+}
+
+int recover_all(const Settings& settings) {
+  const auto disk = make_posix_disk();
+  const Packers packers(platform::Priority::normal);
+  int worst = kOk;
+  for (const std::string& session : settings.recover) {
+    worst = std::max(worst, recover(*disk, packers.all(), session, settings.json));
+  }
+  return worst;
 }
 
 /// Runs the daemon on a rig that was read and checked. Returns the exit code.
@@ -92,8 +174,9 @@ int run(Rig rig, const Settings& settings) {
   if (!dispatcher.ok()) {
     return complain(dispatcher.error(), kRefused);
   }
-  // Before the service, whose session uses it to its end.
+  // Before the service, whose session uses them to its end.
   platform::ThreadWorker prepare;
+  const Packers packers(platform::Priority::low);
   // Declared before the worker: the worker's destructor finishes the store's queued work first.
   std::unique_ptr<Service> service;
   platform::ThreadWorker worker;
@@ -119,13 +202,17 @@ int run(Rig rig, const Settings& settings) {
         [&, why] { server->close("creeld is ending: " + why, [&] { scheduler.stop(); }); });
   };
   const std::string rig_name = rig.name;
-  Service::Options options{
-      settings.state, settings.drivers, settings.rig_file, settings.socket, software(), log, [&] {
-        end("asked to by a client");
-      }};
-  auto made =
-      Service::make({scheduler, clock, random, launcher, *disk, worker, **dispatcher, {&prepare}},
-                    std::move(rig), std::move(options));
+  Service::Options options{settings.state,
+                           settings.drivers,
+                           settings.rig_file,
+                           settings.socket,
+                           software(),
+                           *session::codec_from(settings.codec),
+                           log,
+                           [&] { end("asked to by a client"); }};
+  auto made = Service::make(
+      {scheduler, clock, random, launcher, *disk, worker, **dispatcher, {&prepare, packers.all()}},
+      std::move(rig), std::move(options));
   if (!made.ok()) {
     return complain(made.error(), kRefused);
   }
@@ -179,8 +266,23 @@ int main(int argc, char** argv) {
   app.add_option("--socket", settings.socket,
                  "Unix socket to listen on (default: $CREEL_SOCKET, or a per-user place)");
   app.add_option("--drivers", settings.drivers, "directory of the plugin drivers");
+  app.add_option(
+         "--codec", settings.codec,
+         "how new sessions are packed once they are safe: deflate (every HDF5 program reads "
+         "it), bitshuffle-lz4\n(faster; other programs need its HDF5 plugin), none (only "
+         "at the end, with deflate)")
+      ->check(CLI::IsMember({"deflate", "bitshuffle-lz4", "none"}))
+      ->capture_default_str();
   app.add_option("--host-program", settings.host, "the program that holds one driver");
+  CLI::App* finish = app.add_subcommand(
+      "recover", "Finish sessions that a crash left, and run no rig ('creel recover' does this)");
+  finish->add_option("SESSION", settings.recover, "folder of an unfinished session")->required();
+  finish->add_flag("--json", settings.json, "one JSON object a line: progress, then the outcome");
   CLI11_PARSE(app, argc, argv);
+  if (!settings.recover.empty()) {
+    umask(0027);
+    return recover_all(settings);
+  }
 
   spdlog::set_default_logger(spdlog::stderr_color_mt("creeld"));
   spdlog::set_pattern("%Y-%m-%dT%H:%M:%S.%e %l %v");

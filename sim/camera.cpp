@@ -73,8 +73,9 @@ void Sensor::draw_electrons(std::span<const double> electrons, const Rows& rows,
       const std::uint64_t count = random.poisson(electrons[column] * rows.share[row]);
       // Only a counting sensor's pixels can be too small for what falls on them: they are full
       // then.
-      pixels[row * columns + column] = static_cast<Pixel>(
-          std::min<std::uint64_t>(count, std::is_floating_point_v<Pixel> ? 1U << 30 : 65535U));
+      constexpr std::uint64_t kMost =
+          std::is_same_v<Pixel, std::uint16_t> ? 65535U : std::uint64_t{1} << 30;
+      pixels[row * columns + column] = static_cast<Pixel>(std::min(count, kMost));
     }
   }
 }
@@ -137,6 +138,12 @@ void Sensor::add_spikes(double exposure_s, Random& random, std::span<float> char
     const double counts = -camera_.spike_counts * std::log(1.0 - random.uniform());
     charge[random.below(charge.size())] += static_cast<float>(counts / camera_.gain);
   }
+}
+
+void Sensor::count(std::span<const double> electrons, Random& random, std::span<std::uint32_t> out,
+                   Illumination illumination) const {
+  std::fill(out.begin(), out.end(), 0U);
+  draw_electrons(electrons, illumination == Illumination::even ? even_ : stripe_, random, out);
 }
 
 bool Sensor::render(std::span<const double> electrons, double exposure_s, Random& random,

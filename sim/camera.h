@@ -53,6 +53,10 @@ class Sensor {
   bool render(std::span<const double> electrons, double exposure_s, Random& random,
               Workspace& workspace, std::span<std::uint16_t> out,
               Illumination illumination = Illumination::spectrum) const;
+  /// The electrons on each pixel of a counting sensor, which never gets full: what render() gives
+  /// for the same random numbers, without its limit.
+  void count(std::span<const double> electrons, Random& random, std::span<std::uint32_t> out,
+             Illumination illumination) const;
   [[nodiscard]] const Camera& camera() const { return camera_; }
 
  private:

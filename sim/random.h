@@ -24,6 +24,7 @@ enum class Stream : std::uint64_t {
   reading,
   thickness,
   film,
+  arrival,
 };
 
 /// 64 well-mixed bits from four numbers.

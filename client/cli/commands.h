@@ -35,6 +35,8 @@ Answer enter_dose(const Common& common, const std::string& area, double dose, do
 
 /// Paths or names of sessions; names need creeld.
 Answer verify(const Common& common, const std::vector<std::string>& sessions);
+/// Finishes unfinished sessions that no creeld has, with the creeld that lies beside this program.
+Answer recover(const Common& common, const std::vector<std::string>& sessions);
 Answer picture(const Common& common, const std::string& session, const std::string& base);
 
 /// What to evaluate. Paths or names of sessions; names need creeld.

@@ -117,7 +117,8 @@ void add_looking_commands(CLI::App& app, Arguments& given, Command& chosen) {
 
   one = add(app, "list", "Sessions on disk: running, unfinished, closed",
             "Safe: only looks. 'unfinished' is a folder that a crash or a power cut left; it is "
-            "readable as it is.\n"
+            "readable as it is,\n"
+            "and creel recover makes one file of it.\n"
             "Example: creel list");
   one->callback([&] { chosen = [&] { return list(common); }; });
 
@@ -167,6 +168,21 @@ void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->add_option("SESSION", given.sessions, "path of a session (folder or .h5), or its name")
       ->required();
   one->callback([&] { chosen = [&] { return verify(common, given.sessions); }; });
+
+  one =
+      add(app, "recover", "Finish sessions that a crash left: one file of each, checked",
+          "Never needed to read a session, and creeld does it by itself at its start for the one "
+          "that began last.\n"
+          "Safe: opens and moves nothing; refused while a creeld has the session; the folder goes "
+          "only after the\n"
+          "file was compared with it. What the dose ledger has not settled, the next creeld "
+          "charges.\n"
+          "Example: creel recover sessions/ink-film-20261125T031007\n"
+          "Exit code: 0 all recovered and intact, 4 a creeld has one of them, 5 damaged: it stays "
+          "a folder.");
+  one->add_option("SESSION", given.sessions, "folder of an unfinished session, or its name")
+      ->required();
+  one->callback([&] { chosen = [&] { return recover(common, given.sessions); }; });
 
   one = add(app, "picture", "Draw a session: dark-corrected sum spectrum, SVG and PNG",
             "Safe: reads the session only, also while it runs. Needs gnuplot.\n"

@@ -154,6 +154,9 @@ Answer status(const Common& common) {
                 text_of(called.result, "rig", "unknown") +
                 (flag_of(called.result, "accelerated") ? " (simulated, accelerated clock)" : "") +
                 "\n" + series_text(member_of(called.result, "series"));
+  for (const json& left : list_of(member_of(called.result, "series"), "unfinished")) {
+    answer.text += "\n" + text_of(left, "text");
+  }
   return answer;
 }
 

@@ -30,9 +30,12 @@ std::string report_text(const session::Report& report) {
   add(report.events, "events");
   add(report.events_damaged, "events damaged");
   for (const session::AreaDose& dose : report.doses) {
-    text += "\n  area " + std::to_string(dose.area) + ": " + number(dose.dose) + " e/A^2 in " +
-            counted(dose.exposures, dose.exposures == 1 ? "exposure" : "exposures") + ", " +
-            number(dose.total) + " in all";
+    text += "\n  area " + (dose.name.empty() ? std::to_string(dose.area) : dose.name) + ": " +
+            number(dose.dose) + " e/A^2 in " +
+            counted(dose.exposures, dose.exposures == 1 ? "exposure" : "exposures") +
+            (dose.lost > 0 ? ", " + number(dose.lost) + " charged without a frame" : "") + ", " +
+            number(dose.before) + " before, " + number(dose.total) + " in all" +
+            (dose.told_to_the_end ? "" : " up to the last frame");
   }
   for (const session::Finding& finding : report.findings) {
     text += "\n  " + std::string(session::severity_name(finding.severity)) + ": " + finding.place +

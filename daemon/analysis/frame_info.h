@@ -20,6 +20,7 @@ struct FrameInfo {
   double middle_s = 0;               ///< world time of the middle of the exposure
   double dose_before = 0;            ///< of the area, e/angstrom^2, when the exposure began
   double dose_after = 0;             ///< and when it had ended
+  std::uint64_t events = 0;          ///< of a list of events: places that hold one
 };
 
 /// From a session's record; the energy axis is 0 where it states none (darks have none). The dose
@@ -36,6 +37,7 @@ inline FrameInfo frame_info(const session::Record& record) {
       1e-9 * (static_cast<double>(record.start_ns) + 0.5 * static_cast<double>(record.exposure_ns));
   info.dose_before = record.area_dose - record.dose;
   info.dose_after = record.area_dose;
+  info.events = record.events;
   return info;
 }
 

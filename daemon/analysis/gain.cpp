@@ -40,7 +40,7 @@ GainReference::GainReference(const session::FrameShape& shape, double least, dou
     : shape_(shape), least_(least), most_(most) {}
 
 Result<void> GainReference::add(const FrameInfo& info, std::span<const std::byte> frame) {
-  CREEL_TRY(check_length(shape_, frame));
+  CREEL_TRY(check_frame(shape_, frame, info.events));
   if ((info.kind != ExposureKind::gain && info.kind != ExposureKind::dark) ||
       (info.flags & kUnusable) != 0) {
     return {};
@@ -48,7 +48,7 @@ Result<void> GainReference::add(const FrameInfo& info, std::span<const std::byte
   std::vector<float> pixels;
   pixels.reserve(static_cast<std::size_t>(shape_.rows) * shape_.columns);
   bool numbers = true;
-  each_pixel_of(shape_, frame, [&](std::uint32_t, std::uint32_t, double value) {
+  each_pixel_of(shape_, frame, info.events, [&](std::uint32_t, std::uint32_t, double value) {
     numbers = numbers && std::isfinite(value);
     pixels.push_back(static_cast<float>(value));
   });

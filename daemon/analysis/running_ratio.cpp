@@ -33,7 +33,7 @@ Result<void> RunningRatio::add(const FrameInfo& info, std::span<const std::byte>
     return {};
   }
   double sum = 0;
-  each_pixel_of(shape_, frame,
+  each_pixel_of(shape_, frame, info.events,
                 [&sum](std::uint32_t, std::uint32_t, double value) { sum += value; });
   if (!std::isfinite(sum)) {
     return {};

@@ -66,7 +66,7 @@ SpectraCollector::SpectraCollector(Setup setup) : setup_(std::move(setup)) {
 
 Result<void> SpectraCollector::check(const FrameInfo& info,
                                      std::span<const std::byte> frame) const {
-  CREEL_TRY(check_length(setup_.shape, frame));
+  CREEL_TRY(check_frame(setup_.shape, frame, info.events));
   const auto kind = static_cast<std::uint8_t>(info.kind);
   if (kind >= kKinds || !std::isfinite(info.first_ev) || !std::isfinite(info.middle_s)) {
     return Error{ErrorCode::invalid_request,
@@ -117,7 +117,7 @@ Result<void> SpectraCollector::add(const FrameInfo& info, std::span<const std::b
   std::vector<float> pixels;
   pixels.reserve(static_cast<std::size_t>(setup_.shape.rows) * setup_.shape.columns);
   bool usable = (info.flags & kUnusable) == 0;
-  each_pixel_of(setup_.shape, frame, [&](std::uint32_t, std::uint32_t, double value) {
+  each_pixel_of(setup_.shape, frame, info.events, [&](std::uint32_t, std::uint32_t, double value) {
     usable = usable && std::isfinite(value);
     pixels.push_back(static_cast<float>(value));
   });

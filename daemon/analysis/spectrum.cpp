@@ -31,16 +31,16 @@ bool may_be_summed(const Record& record) {
 }
 
 Result<void> SpectrumSum::add(const Record& record, std::span<const std::byte> frame) {
-  CREEL_TRY(check_length(shape_, frame));
+  CREEL_TRY(check_frame(shape_, frame, record.events));
   if (record.kind >= kKinds) {
     return Error{ErrorCode::invalid_request, "frame " + std::to_string(record.sequence) +
                                                  " is of kind " + std::to_string(record.kind) +
                                                  "; must be 0 to 4"};
   }
   row_.assign(shape_.columns, 0.0);
-  each_pixel_of(shape_, frame, [this](std::uint32_t, std::uint32_t column, double value) {
-    row_[column] += value;
-  });
+  each_pixel_of(
+      shape_, frame, record.events,
+      [this](std::uint32_t, std::uint32_t column, double value) { row_[column] += value; });
   const bool numbers =
       std::all_of(row_.begin(), row_.end(), [](double value) { return std::isfinite(value); });
   if (!may_be_summed(record) || !numbers) {
@@ -147,17 +147,19 @@ MeanImage::MeanImage(const FrameShape& shape) : shape_(shape) {
 }
 
 Result<void> MeanImage::add(const Record& record, std::span<const std::byte> frame) {
-  CREEL_TRY(check_length(shape_, frame));
+  CREEL_TRY(check_frame(shape_, frame, record.events));
   bool numbers = true;
-  each_pixel_of(shape_, frame, [&numbers](std::uint32_t, std::uint32_t, double value) {
-    numbers = numbers && std::isfinite(value);
-  });
+  each_pixel_of(shape_, frame, record.events,
+                [&numbers](std::uint32_t, std::uint32_t, double value) {
+                  numbers = numbers && std::isfinite(value);
+                });
   if (!may_be_summed(record) || !numbers) {
     return {};
   }
-  each_pixel_of(shape_, frame, [this](std::uint32_t row, std::uint32_t column, double value) {
-    sum_[std::size_t{row / bin_rows_} * columns_ + column / bin_columns_] += value;
-  });
+  each_pixel_of(shape_, frame, record.events,
+                [this](std::uint32_t row, std::uint32_t column, double value) {
+                  sum_[std::size_t{row / bin_rows_} * columns_ + column / bin_columns_] += value;
+                });
   ++frames_;
   return {};
 }

@@ -1,5 +1,8 @@
 #include "daemon/platform/asio_scheduler.h"
 
+#include <sys/resource.h>
+#include <unistd.h>
+
 #include <algorithm>
 #include <boost/asio/executor_work_guard.hpp>
 #include <boost/asio/post.hpp>
@@ -125,7 +128,15 @@ bool AsioScheduler::move_time() {
   return someone;
 }
 
-ThreadWorker::ThreadWorker() : thread_([this] { loop(); }) {}
+ThreadWorker::ThreadWorker(Priority priority)
+    : thread_([this, priority] {
+        if (priority == Priority::low) {
+          // On Linux a nice value is a thread's own (setpriority(2), notes).
+          constexpr int kNice = 10;
+          setpriority(PRIO_PROCESS, static_cast<id_t>(gettid()), kNice);
+        }
+        loop();
+      }) {}
 
 ThreadWorker::~ThreadWorker() {
   {

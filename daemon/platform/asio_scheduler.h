@@ -55,10 +55,13 @@ class AsioScheduler : public Scheduler {
   std::function<std::size_t()> calls_ = [] { return std::size_t{0}; };
 };
 
+/// Whether a worker's thread gives way to all others on the processor.
+enum class Priority : std::uint8_t { normal, low };
+
 /// A Worker with one thread of its own. Destruction runs what is queued, then joins.
 class ThreadWorker : public Worker {
  public:
-  ThreadWorker();
+  explicit ThreadWorker(Priority priority = Priority::normal);
   ~ThreadWorker() override;
   void run(std::function<void()> job) override;
 

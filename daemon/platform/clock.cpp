@@ -14,8 +14,11 @@ std::int64_t read(clockid_t clock) {
 SafetyTime RealClock::safety_now() const {
   return SafetyTime{read(CLOCK_MONOTONIC)};
 }
-std::int64_t RealClock::utc_now_ns() const {
+std::int64_t utc_now_ns() {
   return read(CLOCK_REALTIME);
+}
+std::int64_t RealClock::utc_now_ns() const {
+  return platform::utc_now_ns();
 }
 
 std::uint64_t RealRandom::next() {

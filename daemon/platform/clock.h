@@ -9,6 +9,9 @@
 
 namespace creel::platform {
 
+/// Nanoseconds since 1970-01-01T00:00:00Z, from CLOCK_REALTIME.
+std::int64_t utc_now_ns();
+
 /// World time from the rig's shared page, safety time from CLOCK_MONOTONIC, UTC from
 /// CLOCK_REALTIME.
 class RealClock : public Clock {

@@ -169,7 +169,7 @@ void Conductor::armed(const json& answer) {
     complete(shape.error());
     return;
   }
-  if (!same_shape(*shape, run_->shape)) {
+  if (!(*shape == run_->shape)) {
     complete(Error{ErrorCode::invalid_request,
                    "the detector changed its frame shape during the session: " + answer.dump()});
     return;
@@ -431,9 +431,8 @@ void Conductor::frames_arrived(const std::string& name) {
     }
     FrameBlock block{(*view)->block, run_->queue->spare_buffer()};
     block.bytes.assign((*view)->payload.begin(), (*view)->payload.end());  // the one copy
-    if (block.info.frames == 0 || block.bytes.size() != run_->shape.bytes() * block.info.frames) {
-      host->distrust("a frame of " + std::to_string(block.bytes.size()) +
-                     " bytes does not fit its own shape");
+    if (const auto fault = fault_of(run_->shape, block)) {
+      host->distrust(*fault);
       return;
     }
     run_->arrived.push_back(std::move(block));
@@ -452,7 +451,7 @@ void Conductor::frame_here() {
   run_->arrived.pop_front();
   outcome::Taken taken = receive(run_->taken.info);
   if (run_->series.guards.low_counts) {  // a pass over all pixels, on the control thread
-    taken.counts = counts_of(run_->shape, run_->taken.bytes);
+    taken.counts = counts_of(run_->shape, run_->taken);
   }
   complete(taken);
 }
@@ -463,7 +462,9 @@ outcome::Taken Conductor::receive(const ring::Block& block) {
   taken.lost_before =
       block.first > run_->acquisition_first ? block.first - run_->acquisition_first : 0;
   run_->acquisition_first = block.first + block.frames;
-  taken.flags = ((block.flags & CREEL_FRAME_SATURATED) != 0 ? session::kSaturated : 0U) |
+  // A list without room for more is full as a pixel is: to repeat the exposure would not help.
+  const bool saturated = (block.flags & CREEL_FRAME_SATURATED) != 0 || block.events_lost > 0;
+  taken.flags = (saturated ? session::kSaturated : 0U) |
                 ((block.flags & CREEL_FRAME_INCOMPLETE) != 0 ? session::kIncomplete : 0U);
   return taken;
 }
@@ -508,6 +509,7 @@ void Conductor::stored(const StoredBatch& batch) {
     return;
   }
   run_->durable = batch.durable;
+  run_->sealed = batch.sealed;
   if (batch.room) {
     run_->room = batch.room;
   }
@@ -623,7 +625,8 @@ void Conductor::fold() {
   run_->finish.reset();
   record_event({{"event", "ended"},
                 {"text", finish.outcome + ": " + finish.reason},
-                {"outcome", finish.outcome}});
+                {"outcome", finish.outcome},
+                {"reason", finish.reason}});
   json summary = run_->engine->status();
   summary["outcome"] = finish.outcome;
   summary["reason"] = finish.reason;
@@ -729,11 +732,23 @@ bool Conductor::quiet() const {
          (run_->waiting_for_person && run_->queue->idle());
 }
 
+json Conductor::left_sessions() const {
+  json all = json::array();
+  for (const LeftSession& one : left_) {
+    if (parts_.disk.exists(one.path + "/" +
+                           session::kWholeName)) {  // else it was recovered meanwhile
+      all.push_back({{"name", one.name}, {"path", one.path}, {"text", one.text}});
+    }
+  }
+  return all;
+}
+
 json Conductor::status() const {
   if (run_ == nullptr || run_->engine == nullptr) {
     return {{"running", false},
             {"preparing", preparing_},
             {"not_shown_closed", not_closed_},
+            {"unfinished", left_sessions()},
             {"last", last_}};
   }
   json status = run_->engine->status();
@@ -742,8 +757,10 @@ json Conductor::status() const {
   status["path"] = run_->session->path();
   status["frames_safe"] = run_->durable;
   status["frames_unstored"] = run_->queue->unstored();
+  status["pieces"] = {{"full", run_->sealed.full}, {"sealed", run_->sealed.pieces}};
   status["holding"] = run_->waiting_for_person;
   status["folding"] = !run_->summary.empty();
+  status["unfinished"] = left_sessions();
   return status;
 }
 

@@ -19,6 +19,7 @@
 #include "daemon/seams/scheduler.h"
 #include "daemon/series/engine.h"
 #include "daemon/series/frame_queue.h"
+#include "daemon/series/unfinished.h"
 #include "daemon/store/session.h"
 #include "daemon/supervisor/supervisor.h"
 #include "protocol/series/rig.h"
@@ -40,6 +41,7 @@ class Conductor {
   struct Options {
     std::string sessions;     ///< directory of the sessions
     nlohmann::json software;  ///< what wrote the sessions (store::SessionStart::software)
+    session::Codec codec = session::Codec::deflate;  ///< how new sessions are packed
     Duration devices_limit =
         seconds(600);                    ///< AwaitDevices gives up and holds after this (real time)
     Duration frame_slack = seconds(10);  ///< a frame may be this late (real time)
@@ -59,8 +61,10 @@ class Conductor {
   }
 
   /// At the daemon's start: closes every shutter (and keeps trying until all are shown closed),
-  /// charges what an earlier daemon left open, and takes up an unfinished session if there is one.
-  /// Nothing can be started before. Replies {resumed: name or null}.
+  /// charges what an earlier daemon left open, and takes up the unfinished session that began last,
+  /// if there is one: goes on with it, or, if its series had ended, only closes it. The others are
+  /// in status().unfinished, with what to do. Nothing can be started before. Replies {resumed: name
+  /// or null}.
   void take_up(Reply done);
   /// Starts a series; replies once its session is on disk and the first exposure is due, or with
   /// why not.
@@ -83,7 +87,6 @@ class Conductor {
  private:
   struct Run;
   struct Preparation;
-  struct Unfinished;
   struct Opened;
 
   // Preparing.
@@ -98,7 +101,6 @@ class Conductor {
   Result<void> mend_ledger();
   void resume(Reply done);
   void resume(const Result<Unfinished>& found, const Reply& done);
-  static Result<Unfinished> find_unfinished(Disk& disk, const std::string& directory);
   [[nodiscard]] Result<EngineStart> engine_start(const Series& series,
                                                  const store::Progress& progress);
 
@@ -142,6 +144,7 @@ class Conductor {
   void fold();
   void record_event(nlohmann::json event);
   void publish_notes();
+  [[nodiscard]] nlohmann::json left_sessions() const;
   [[nodiscard]] DeviceHost& device(const std::string& name);
 
   Parts parts_;
@@ -152,6 +155,7 @@ class Conductor {
   bool preparing_ = false;
   std::string not_closed_;         ///< shutters that take_up could not show to be closed yet
   nlohmann::json last_ = nullptr;  ///< how the last series ended
+  std::vector<LeftSession> left_;  ///< unfinished sessions that were not taken up
   std::shared_ptr<bool> alive_ = std::make_shared<bool>(true);
 };
 

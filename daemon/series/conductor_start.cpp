@@ -8,6 +8,7 @@
 #include "daemon/guards/guards_for.h"
 #include "daemon/series/conductor_state.h"
 #include "daemon/series/from_devices.h"
+#include "daemon/series/unfinished.h"
 #include "protocol/base/text.h"
 
 namespace creel {
@@ -36,6 +37,20 @@ std::string session_name(const Series& series, std::int64_t utc_ns) {
       std::remove_if(stamp.begin(), stamp.end(), [](char c) { return c == '-' || c == ':'; }),
       stamp.end());
   return series.name + "-" + stamp;
+}
+
+// What the ledger says when a session is taken up: charges of exposures whose frames were lost are
+// in it, and `verify` finds them so.
+json dose_in_ledger(const Series& series, const EngineStart& start) {
+  json areas = json::array();
+  for (const Area& area : series.areas) {
+    const auto given = start.series_dose.find(area.key());
+    areas.push_back(
+        {{"area", area.key()},
+         {"series_e_per_a2", given == start.series_dose.end() ? 0.0 : given->second.value},
+         {"area_e_per_a2", start.balances.at(area.key()).charged.value}});
+  }
+  return areas;
 }
 
 }  // namespace
@@ -103,50 +118,41 @@ void Conductor::resume(Reply done) {
   });
 }
 
-Result<Conductor::Unfinished> Conductor::find_unfinished(Disk& disk, const std::string& directory) {
-  auto names = store::unfinished_sessions(disk, directory);
-  if (!names.ok()) {
-    return names.error();
-  }
-  if (names->empty()) {
-    return Unfinished{};
-  }
-  auto start = store::read_session_start(disk, directory, names->back());
-  if (!start.ok()) {
-    return start.error().during("session " + names->back() + " cannot be taken up");
-  }
-  return Unfinished{names->back(), std::move(*start)};
-}
-
 void Conductor::resume(const Result<Unfinished>& found, const Reply& done) {
   preparing_ = false;
   if (!found.ok()) {
     done(found.error());
     return;
   }
-  const std::string name = found->name;
-  if (name.empty()) {
+  left_ = found->others;
+  if (!found->latest) {
     done(json{{"resumed", nullptr}});
     return;
   }
-  auto series = parse_series(found->start.series_text, name + " (its series document)");
+  const UnfinishedSession& session = *found->latest;
+  const Reply told = [this, done, name = session.name](const Result<json>& result) {
+    if (!result.ok()) {
+      left_.push_back(left_as_it_is(options_.sessions, name, result.error().text));
+    }
+    done(result.ok() ? Result<json>(json{{"resumed", name}}) : result);
+  };
+  auto series = parse_series(session.start.series_text, session.name + " (its series document)");
   if (!series.ok()) {
-    done(series.error());
+    told(series.error());
     return;
   }
   if (auto fits = check_against_rig(*series, rig_); !fits.ok()) {
-    done(fits.error().during("session " + name + " was taken on another rig"));
+    told(fits.error().during("session " + session.name + " was taken on another rig"));
     return;
   }
   auto preparation = std::make_shared<Preparation>();
   preparation->series = std::move(*series);
   preparation->resuming = true;
-  preparation->session_name = name;
-  preparation->done = [done, name](const Result<json>& result) {
-    done(result.ok() ? Result<json>(json{{"resumed", name}}) : result);
-  };
+  preparation->ended = session.ended;
+  preparation->session_name = session.name;
+  preparation->done = told;
   preparing_ = true;
-  open_session(preparation, found->start);
+  open_session(preparation, session.start);
 }
 
 // --- Preparing a series
@@ -236,6 +242,7 @@ void Conductor::lay_out(const std::shared_ptr<Preparation>& preparation, const j
   start.directory = options_.sessions;
   start.name = preparation->session_name;
   start.shape = *shape;
+  start.codec = options_.codec;
   start.frames_planned = Plan(series).frames();
   start.start_utc_ns = parts_.clock.utc_now_ns();
   start.start_world_ns = parts_.clock.world_now().ns;
@@ -327,6 +334,19 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
     give_up(preparation, start.error());
     return;
   }
+  if (preparation->ended) {
+    start->ended_outcome = preparation->ended->outcome;
+    start->ended_reason = preparation->ended->reason;
+  }
+  json event = {{"event", preparation->resuming ? "resumed" : "started"},
+                {"text", (preparation->resuming ? "took up session " : "started session ") +
+                             run_->session->name()},
+                {"exposures_done", start->first_exposure}};
+  if (preparation->resuming) {
+    const auto progress = run_->session->progress();
+    event["next_sequence"] = progress.last ? progress.last->sequence + 1 : 0;
+    event["areas"] = dose_in_ledger(run_->series, *start);
+  }
   run_->durable = run_->session->progress().frames;
   run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
                                           std::move(*start));
@@ -334,10 +354,7 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
       *run_->session, LiveAnswer::make(run_->series, run_->session->name(), run_->shape),
       parts_.store_worker, parts_.scheduler, [this](const StoredBatch& batch) { stored(batch); });
   preparing_ = false;
-  record_event({{"event", preparation->resuming ? "resumed" : "started"},
-                {"text", (preparation->resuming ? "took up session " : "started session ") +
-                             run_->session->name()},
-                {"exposures_done", run_->engine->exposures_done()}});
+  record_event(std::move(event));
   if (const auto& room = run_->room; room && room->free < room->rest + room->to_fold) {
     record_event({{"event", "disk_short"},
                   {"text", bytes_text(static_cast<double>(room->free)) +

@@ -37,7 +37,8 @@ struct Conductor::Run {
   std::uint64_t acquisition_first = 0;     ///< next frame index that the detector should give
   std::uint64_t durable = 0;
   std::uint64_t most_frames = 1;        ///< of one exposure of the series
-  std::optional<store::Headroom> room;  ///< as the store said last
+  std::optional<store::Headroom> room;  ///< as the store said last; so is the next
+  store::Sealed sealed;
   nlohmann::json summary = nlohmann::json::object();
 };
 
@@ -48,6 +49,7 @@ struct Conductor::Preparation {
   std::vector<std::string> devices;
   nlohmann::json described = nlohmann::json::object();
   bool resuming = false;
+  std::optional<Ending> ended;  ///< only to be closed
   std::string session_name;
 };
 
@@ -55,12 +57,6 @@ struct Conductor::Preparation {
 struct Conductor::Opened {
   std::unique_ptr<store::Session> session;
   std::optional<store::Headroom> room;
-};
-
-/// An unfinished session as the store found it.
-struct Conductor::Unfinished {
-  std::string name;  ///< "" = there is none
-  store::SessionStart start;
 };
 
 }  // namespace creel

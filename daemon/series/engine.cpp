@@ -45,7 +45,9 @@ Engine::Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr
       balances_(std::move(start.balances)),
       series_dose_(std::move(start.series_dose)),
       index_(start.first_exposure),
-      attempt_(start.first_attempt) {}
+      attempt_(start.first_attempt),
+      end_outcome_(std::move(start.ended_outcome)),
+      end_reason_(std::move(start.ended_reason)) {}
 
 Command Engine::ask(Command command, Step then) {
   then_ = then;
@@ -55,6 +57,9 @@ Command Engine::ask(Command command, Step then) {
 Command Engine::begin(WorldTime now) {
   now_ = now;
   dose_counted_to_ = now;
+  if (!end_outcome_.empty()) {  // it had ended before the daemon did
+    return ask(command::Finish{end_outcome_, end_reason_}, &Engine::on_finished);
+  }
   return secure();
 }
 
@@ -611,8 +616,13 @@ Command Engine::on_gauges_after(const Outcome& outcome) {
 }
 
 Command Engine::keep() {
-  if (streams()) {
-    return finished();  // its frames are with the store already
+  if (streams()) {  // its frames are with the store already, with the dose that was planned
+    if (!trouble_ && area() != nullptr) {
+      note("charged",
+           "exposure " + std::to_string(index_) + " gave " + number(given_.value) + " e/A^2",
+           dose_note());
+    }
+    return finished();
   }
   if (!trouble_) {
     const AfterExposure view{exposure_, taken_.counts,
@@ -663,7 +673,7 @@ Command Engine::on_detector_stopped(const Outcome&) {
 Command Engine::recover() {
   if (trouble_) {
     note("exposure_broken", "exposure " + std::to_string(index_) + " failed: " + trouble_->text,
-         {{"exposure", index_}, {"attempt", attempt_}, {"dose_e_per_a2", given_.value}});
+         dose_note());
     ++attempt_;
   }
   forget_exposure();
@@ -722,7 +732,17 @@ Command Engine::on_residual_intended(const Outcome& outcome) {
              &Engine::on_residual_charged);
 }
 
-Command Engine::on_residual_charged(const Outcome&) {
+Command Engine::on_residual_charged(const Outcome& outcome) {
+  if (const Error* error = failed(outcome)) {
+    note("alarm",
+         "the residual dose could not be charged (its intent counts in full): " + error->text,
+         {{"dose_e_per_a2", bound_.value}});
+  } else {
+    given_ = bound_;
+    balances_[area()->key()].charged += given_;
+    series_dose_[area()->key()] += given_;
+    note("charged", "residual beam: " + number(given_.value) + " e/A^2", dose_note());
+  }
   return shut_beam_off();
 }
 
@@ -873,6 +893,16 @@ Record Engine::record() const {
     record.area_dose = balances_.at(where->key()).charged.value;
   }
   return record;
+}
+
+/// What the ledger was told of the running attempt, for the session: `area` is an index as in a
+/// record.
+json Engine::dose_note() const {
+  const Area* where = area();
+  return {{"exposure", index_},
+          {"attempt", attempt_},
+          {"area", where == nullptr ? json(nullptr) : json(where - series_.areas.data())},
+          {"dose_e_per_a2", given_.value}};
 }
 
 std::vector<std::string> Engine::devices() const {

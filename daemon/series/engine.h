@@ -151,6 +151,9 @@ struct EngineStart {
   std::map<std::string, Balance> balances;  ///< per Area::key(), all sessions, this one included
   std::map<std::string, Dose>
       series_dose;  ///< per Area::key(), upper value given by this series before
+  /// The series ended in an earlier life of the daemon, which did not get to close its session:
+  /// nothing is exposed any more. "" = it goes on.
+  std::string ended_outcome, ended_reason;
 };
 
 class Engine {
@@ -272,6 +275,7 @@ class Engine {
   [[nodiscard]] Dose covered() const;
   [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
   [[nodiscard]] session::Record record() const;
+  [[nodiscard]] nlohmann::json dose_note() const;
   [[nodiscard]] std::vector<std::string> devices() const;
 
   const Series& series_;

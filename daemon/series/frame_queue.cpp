@@ -27,6 +27,8 @@ void FrameQueue::put(Record record, FrameBlock block, Streamed streamed) {
   record.exposure_ns = block.info.exposure_ns;
   record.device_index = block.info.first;
   record.device_stamp = block.info.device_stamp;
+  record.events = block.info.events;  // one frame a block where there are any
+  record.events_lost = block.info.events_lost;
   unstored_bytes_ += block.bytes.size();
   queue_.push_back({record, std::move(block), streamed});
   ++unstored_;
@@ -59,6 +61,7 @@ void FrameQueue::run_batch() {
           done->durable = *written;
           done->answer = live ? live->news() : std::nullopt;
           done->no_answer = live ? live->gave_up() : "";
+          done->sealed = session.sealed();
           if (auto room = session.headroom(); room.ok()) {
             done->room = *room;
           }

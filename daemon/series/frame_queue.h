@@ -43,6 +43,7 @@ struct StoredBatch {
   std::optional<RunningAnswer> answer;  ///< of all durable frames, when there is a new one
   std::string no_answer;                ///< why there will be none any more; "" = nothing new
   std::optional<store::Headroom> room;  ///< after it; nothing when the disk did not say
+  store::Sealed sealed;
 };
 
 /// Control thread.

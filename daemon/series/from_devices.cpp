@@ -1,11 +1,23 @@
 #include "daemon/series/from_devices.h"
 
 #include <algorithm>
+#include <cstddef>
 #include <cstdint>
 #include <cstring>
 #include <string>
 
+#include "protocol/driver/creel_driver.h"
+#include "protocol/session/electron_event.h"
+
 namespace creel {
+
+// The bytes of an event go from the driver to the disk as they are.
+static_assert(sizeof(creel_event) == sizeof(session::ElectronEvent));
+static_assert(sizeof(creel_event) == ring::kEventBytes);
+static_assert(offsetof(creel_event, time_ps) == offsetof(session::ElectronEvent, time_ps));
+static_assert(offsetof(creel_event, column) == offsetof(session::ElectronEvent, column));
+static_assert(offsetof(creel_event, row) == offsetof(session::ElectronEvent, row));
+static_assert(offsetof(creel_event, charge) == offsetof(session::ElectronEvent, charge));
 
 using nlohmann::json;
 
@@ -13,6 +25,7 @@ Result<store::FrameShape> shape_from(const json& armed) {
   store::FrameShape shape;
   shape.rows = armed.value("rows", 0U);
   shape.columns = armed.value("columns", 0U);
+  shape.most_events = armed.value("most_events", 0U);
   const std::string pixel_text = armed.value("pixel", "");
   const auto pixel = store::pixel_from(pixel_text);
   constexpr std::uint32_t kMost = 1U << 16;
@@ -23,11 +36,12 @@ Result<store::FrameShape> shape_from(const json& armed) {
                      "; rows and columns must be 1 to 65536"};
   }
   shape.pixel = *pixel;
+  if (!session::possible(shape)) {
+    return Error{ErrorCode::invalid_request,
+                 "the detector gives an impossible frame shape: " + armed.dump() + "; allowed is " +
+                     session::allowed_text(shape.pixel)};
+  }
   return shape;
-}
-
-bool same_shape(const store::FrameShape& a, const store::FrameShape& b) {
-  return a.rows == b.rows && a.columns == b.columns && a.pixel == b.pixel;
 }
 
 void add_readings(const DeviceHost& gauge, const json& readings, std::vector<Reading>& into) {
@@ -56,7 +70,27 @@ double sum_as(std::span<const std::byte> bytes) {
 
 }  // namespace
 
-double counts_of(const store::FrameShape& shape, std::span<const std::byte> bytes) {
+std::optional<std::string> fault_of(const store::FrameShape& shape, FrameBlock& block) {
+  const ring::Block& info = block.info;
+  if (info.frames == 0 || block.bytes.size() != shape.bytes() * info.frames) {
+    return "a frame of " + std::to_string(block.bytes.size()) + " bytes does not fit its own shape";
+  }
+  if (!shape.lists_events()) {
+    return info.events == 0 && info.events_lost == 0
+               ? std::nullopt
+               : std::optional<std::string>("a frame of pixels comes with events");
+  }
+  if (info.frames != 1) {
+    return "a list of events came with others in one block";
+  }
+  const std::size_t used = info.events * sizeof(session::ElectronEvent);  // bounded by the ring
+  std::fill(block.bytes.begin() + static_cast<std::ptrdiff_t>(used), block.bytes.end(),
+            std::byte{0});
+  return session::fault_of_events(shape, block.bytes, info.events, info.exposure_ns);
+}
+
+double counts_of(const store::FrameShape& shape, const FrameBlock& block) {
+  const std::span<const std::byte> bytes = block.bytes;
   switch (shape.pixel) {
     case store::Pixel::u8:
       return sum_as<std::uint8_t>(bytes);
@@ -66,6 +100,8 @@ double counts_of(const store::FrameShape& shape, std::span<const std::byte> byte
       return sum_as<std::uint32_t>(bytes);
     case store::Pixel::f32:
       return sum_as<float>(bytes);
+    case store::Pixel::event:
+      return static_cast<double>(block.info.events);
   }
   return 0;
 }

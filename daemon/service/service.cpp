@@ -18,6 +18,10 @@ constexpr Duration kQuietLimit = seconds(5);
 std::uint64_t frame_bytes(const json& described) {
   const json shape = described.value("shape", json::object());
   const auto pixel = store::pixel_from(described.value("pixel", "u16"));
+  if (pixel == store::Pixel::event) {
+    return described.value("/events/most"_json_pointer, std::uint64_t{0}) *
+           store::pixel_bytes(*pixel);
+  }
   return shape.value("rows", std::uint64_t{0}) * shape.value("columns", std::uint64_t{0}) *
          (pixel ? store::pixel_bytes(*pixel) : 2);
 }
@@ -52,7 +56,7 @@ Service::Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<L
   conductor_ = std::make_unique<Conductor>(
       Conductor::Parts{parts_.scheduler, parts_.clock, *supervisor_, *ledger_, parts_.disk,
                        parts_.store_worker, parts_.background},
-      rig_, Conductor::Options{options_.state + "/sessions", options_.software});
+      rig_, Conductor::Options{options_.state + "/sessions", options_.software, options_.codec});
   wire();
   serve();
 }
@@ -89,6 +93,10 @@ void Service::start(std::function<void(const Result<json>&)> ready) {
                  : (*taken)["resumed"].is_null()
                      ? "nothing to take up"
                      : "took up session " + (*taken)["resumed"].get<std::string>());
+    const json series = conductor_->status();
+    for (const json& left : series["unfinished"]) {
+      options_.log(left["text"].get<std::string>());
+    }
     ready(taken);
   });
 }

@@ -47,6 +47,7 @@ class Service {
     std::string rig_file;                         ///< for people
     std::string socket;                           ///< for people
     nlohmann::json software;                      ///< what wrote the sessions
+    session::Codec codec;                         ///< how new sessions are packed
     std::function<void(const std::string&)> log;  ///< one line for the daemon's log
     std::function<void()> shutdown_asked;         ///< daemon.shutdown was called
   };

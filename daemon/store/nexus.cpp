@@ -188,6 +188,10 @@ void add_detector(const H5::Group& instrument, const SessionStart& start) {
   const auto& describe = at(at(start.devices, name), "describe");
   const auto& identity = at(describe, "identity");
   add_fabrication(detector, identity.is_object() ? identity : describe);
+  if (start.shape.lists_events()) {  // where the events' columns and rows lie
+    add_unsigned(detector, "columns", start.shape.columns, "");
+    add_unsigned(detector, "rows", start.shape.rows, "");
+  }
 }
 
 void add_instrument(const H5::Group& measurement, const SessionStart& start,
@@ -259,10 +263,21 @@ void add_process(const H5::Group& parent, const SessionStart& start) {
   add_known_text(process, "detector_identifier", detector_name(start));
 }
 
+// Lists of events, [frame][place]. NXevent_data has one endless list of each property; frames of a
+// fixed size need one of whole events, so its words name the members instead (tree.h).
+void add_event_data(const H5::Group& event, const SessionStart& start, const BigSet& frames) {
+  const auto data = add_group(event, "event_data1", "NXevent_data");
+  add_process(data, start);
+  const auto set =
+      data.createDataSet("events", pixel_type(start.shape.pixel), frames.space, frames.properties);
+  describe_events(set);
+  set_attribute(set, "long_name", "electrons, as the detector told them");
+  set_attribute(data, "signal", "events");
+}
+
 // The frames, as NXdata: [spectrum][energy] or [image][row][energy].
-void add_data(const H5::Group& event, const SessionStart& start, const json& microscope,
-              const BigSet& frames) {
-  const auto& shape = start.shape;
+void add_data(const H5::Group& event, const SessionStart& start, const FrameShape& shape,
+              const json& microscope, const BigSet& frames) {
   const bool one_row = spectra(shape);
   const auto outer =
       add_group(event, one_row ? "spectrum1" : "image1", one_row ? "NXspectrum" : "NXimage");
@@ -275,7 +290,9 @@ void add_data(const H5::Group& event, const SessionStart& start, const json& mic
   const auto set =
       data.createDataSet(signal, pixel_type(shape.pixel), frames.space, frames.properties);
   set_attribute(set, "units", "counts");
-  set_attribute(set, "long_name", "detector counts, as they came");
+  set_attribute(set, "long_name",
+                start.shape.lists_events() ? "electrons of the frame by column"
+                                           : "detector counts, as they came");
   set_attribute(data, "signal", signal);
   add_text(data, "title",
            text_at(start.series, "title").empty() ? start.name : text_at(start.series, "title"));
@@ -295,6 +312,8 @@ json session_json(const SessionStart& start, const session::PieceLayout* pieces)
               {"rows", start.shape.rows},
               {"columns", start.shape.columns},
               {"pixel", pixel_name(start.shape.pixel)},
+              {"codec", session::codec_name(start.codec)},
+              {"most_events", start.shape.most_events},
               {"frames_planned", start.frames_planned},
               {"start_utc_ns", start.start_utc_ns},
               {"start_world_ns", start.start_world_ns},
@@ -377,17 +396,29 @@ void add_user(const H5::Group& entry, const json& series) {
 }  // namespace
 
 std::vector<hsize_t> frames_shape(const FrameShape& shape, hsize_t frames) {
-  return spectra(shape) ? std::vector<hsize_t>{frames, shape.columns}
-                        : std::vector<hsize_t>{frames, shape.rows, shape.columns};
+  return shape.stored_rows() == 1
+             ? std::vector<hsize_t>{frames, shape.stored_columns()}
+             : std::vector<hsize_t>{frames, shape.stored_rows(), shape.stored_columns()};
 }
 
 std::string frames_path(const FrameShape& shape) {
+  if (shape.lists_events()) {
+    return "/entry/measurement/event1/event_data1/events";
+  }
   return spectra(shape) ? "/entry/measurement/event1/spectrum1/stack_0d/intensity"
                         : "/entry/measurement/event1/image1/stack_2d/real";
 }
 
+FrameShape counted_shape(const FrameShape& events) {
+  return {1, events.columns, session::Pixel::u32};
+}
+
+std::string counted_path() {
+  return frames_path({1, 1, session::Pixel::u32});
+}
+
 void write_tree(const H5::H5File& file, const SessionStart& start, const BigSet& frames,
-                const BigSet& record, const session::PieceLayout* pieces) {
+                const BigSet& record, const session::PieceLayout* pieces, const BigSet* counted) {
   const Documents documents(start);
   add_root(file, start, start.software);
   const auto entry = add_group(file.openGroup("/"), "entry", "NXentry");
@@ -409,7 +440,14 @@ void write_tree(const H5::H5File& file, const SessionStart& start, const BigSet&
   const auto event = add_group(measurement, "event1", "NXem_event_data");
   add_text(event, "start_time", utc_text(start.start_utc_ns));
   add_optics(event, documents);
-  add_data(event, start, documents.microscope, frames);
+  if (start.shape.lists_events()) {
+    add_event_data(event, start, frames);
+    if (counted != nullptr) {
+      add_data(event, start, counted_shape(start.shape), documents.microscope, *counted);
+    }
+  } else {
+    add_data(event, start, start.shape, documents.microscope, frames);
+  }
   add_link(file, frames_path(start.shape), session::kPathFrames);
   add_creel(entry, start, record, pieces);
 }
@@ -480,8 +518,8 @@ void add_control(const H5::Group& entry, std::span<const Record> records,
 }
 
 void add_data_columns(const H5::Group& data, std::span<const Record> records,
-                      const SessionStart& start) {
-  const std::string index = spectra(start.shape) ? "indices_spectrum" : "indices_image";
+                      const SessionStart& start, const FrameShape& shape) {
+  const std::string index = spectra(shape) ? "indices_spectrum" : "indices_image";
   const auto numbers = column<std::int64_t>(records, [](const Record& r) { return r.sequence; });
   set_attribute(add_array(data, index, std::span(numbers), ""), "long_name",
                 "sequence number of the frame");
@@ -497,11 +535,29 @@ void add_data_columns(const H5::Group& data, std::span<const Record> records,
   set_attribute(offsets, "long_name", "energy loss at which the first channel begins, as set (eV)");
   set_attribute(data, "first_channel_energy_indices", std::uint32_t{0});
   data.removeAttr("axes");
-  if (spectra(start.shape)) {
+  if (spectra(shape)) {
     set_list_attribute(data, "axes", {index, "axis_energy"});
   } else {
     set_list_attribute(data, "axes", {index, "axis_j", "axis_i"});
   }
+}
+
+// What NXevent_data says of each pulse, here of each frame. `events` seen as one list, frame after
+// frame, empty places included, is what event_index counts in.
+void add_event_columns(const H5::Group& data, std::span<const Record> records,
+                       const SessionStart& start) {
+  const auto begin = column<double>(
+      records, [&](const Record& r) { return in_seconds(r.start_ns - start.start_world_ns); });
+  const auto zero = add_array(data, "event_time_zero", std::span(begin), "s");
+  set_attribute(zero, "offset", utc_text(start.start_utc_ns));
+  std::vector<std::uint64_t> index(records.size());
+  for (std::size_t i = 0; i < index.size(); ++i) {
+    index[i] = i * start.shape.most_events;
+  }
+  add_array(data, "event_index", std::span<const std::uint64_t>(index), "");
+  const auto valid = column<std::uint64_t>(records, [](const Record& r) { return r.events; });
+  set_attribute(add_array(data, "event_count", std::span(valid), ""), "description",
+                "places of each frame that hold an event, from event_index on");
 }
 
 /// The readings of one channel of a gauge over the session.
@@ -583,7 +639,15 @@ void write_end(const H5::H5File& file, const SessionStart& start, std::span<cons
   add_gauge_logs(instrument, start, events);
   add_control(entry, records, start);
   const auto signal = frames_path(start.shape);
-  add_data_columns(file.openGroup(signal.substr(0, signal.rfind('/'))), records, start);
+  const auto data = file.openGroup(signal.substr(0, signal.rfind('/')));
+  if (start.shape.lists_events()) {
+    add_event_columns(data, records, start);
+    const auto counted = counted_path();
+    add_data_columns(file.openGroup(counted.substr(0, counted.rfind('/'))), records, start,
+                     counted_shape(start.shape));
+  } else {
+    add_data_columns(data, records, start, start.shape);
+  }
   const auto creel = file.openGroup("/entry/creel");
   const auto log = add_group(creel, "events", "NXnote");
   add_text(log, "data", events);

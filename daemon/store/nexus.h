@@ -30,10 +30,16 @@ std::vector<hsize_t> frames_shape(const session::FrameShape& shape, hsize_t fram
 /// Path of the frames data set of a session with this shape.
 std::string frames_path(const session::FrameShape& shape);
 
+/// Lists of events cannot be plotted: their folded session has a spectrum of each frame beside
+/// them, its electrons counted by column. The shape and path of those spectra.
+session::FrameShape counted_shape(const session::FrameShape& events);
+std::string counted_path();
+
 /// Writes the tree and creates the frames and the record data sets in it. `pieces` only for
-/// whole.h5.
+/// whole.h5, `counted` only for lists of events in NAME.h5.
 void write_tree(const H5::H5File& file, const SessionStart& start, const BigSet& frames,
-                const BigSet& record, const session::PieceLayout* pieces);
+                const BigSet& record, const session::PieceLayout* pieces,
+                const BigSet* counted = nullptr);
 
 /// Adds what is known only at the end: times, one value a frame for each of the NeXus fields, the
 /// events and the summary. `events` is the text of events.log.

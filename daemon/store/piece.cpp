@@ -30,11 +30,7 @@ std::uint64_t add_contiguous(const H5::H5File& file, const char* path, const H5:
   // No time stamps: the pieces of a session are the same byte for byte.
   H5Pset_obj_track_times(properties.getId(), 0);
   const auto set = file.createDataSet(path, type, space, properties);
-  if (std::string_view(path) != session::kPieceRecord) {
-    set_attribute(set, "units", std::string_view(path) == session::kPieceFrames ? "counts" : "");
-  } else {
-    describe_record(set);
-  }
+  describe_in_piece(set, path);
   return set.getOffset();
 }
 
@@ -46,7 +42,7 @@ Offsets create_draft(session::Hdf5Files& files, const session::FrameShape& shape
   H5Pset_meta_block_size(access.getId(), 8192);
   H5::FileCreatPropList creation;
   const H5::H5File file(kDraft, H5F_ACC_EXCL, creation, access);
-  const std::array<hsize_t, 3> frames = {capacity, shape.rows, shape.columns};
+  const std::array<hsize_t, 3> frames = {capacity, shape.stored_rows(), shape.stored_columns()};
   const hsize_t records = capacity;
   Offsets offsets;
   offsets.record =
@@ -106,8 +102,11 @@ PieceImage image_of(const MemorySource::Contents& draft) {
 }  // namespace
 
 std::uint64_t piece_capacity(const session::FrameShape& shape, std::uint64_t frames_planned) {
-  const auto fit = std::max<std::uint64_t>(1, kPieceBytes / (shape.bytes() + sizeof(Record)));
-  return frames_planned == 0 ? fit : std::min(fit, frames_planned);
+  // Whole chunks, so that those of all pieces can be copied into one file as they are.
+  const auto chunk = session::chunk_frames(shape, ~0ULL);
+  const auto fit = kPieceBytes / (shape.bytes() + sizeof(Record));
+  const auto places = std::max(fit / chunk, std::uint64_t{1}) * chunk;
+  return frames_planned == 0 ? places : std::min(places, frames_planned);
 }
 
 Result<PieceImage> lay_out_piece(const session::FrameShape& shape, std::uint64_t capacity) {

@@ -19,7 +19,8 @@ namespace creel::store {
 
 /// A piece holds about this much, or all planned frames if they are fewer.
 constexpr std::uint64_t kPieceBytes = 64ULL << 20;
-/// Frames in each piece of a session, at least 1.
+/// Frames in each piece of a session, at least 1, and whole chunks (protocol/session/codec.h) where
+/// there are more frames than one piece holds.
 std::uint64_t piece_capacity(const session::FrameShape& shape, std::uint64_t frames_planned);
 
 /// An empty piece: where things are, and the bytes of its HDF5 structure. All pieces of a session

@@ -7,7 +7,9 @@
 #include "daemon/store/disk_source.h"
 #include "daemon/store/event_file.h"
 #include "daemon/store/fold.h"
+#include "daemon/store/nexus.h"
 #include "daemon/store/piece_writer.h"
+#include "daemon/store/sealing.h"
 #include "daemon/store/whole.h"
 #include "protocol/base/crc32c.h"
 #include "protocol/session/folder_reader.h"
@@ -49,6 +51,7 @@ class DoneExposures {
 struct Parts {
   std::string directory, name;
   FrameShape shape;
+  session::Codec codec = session::Codec::deflate;
   std::uint64_t frames_planned = 0;
   PieceImage image;
   std::shared_ptr<EventFile> events;  ///< also held by a piece that is being laid out
@@ -71,7 +74,9 @@ class FolderSession final : public Session {
       : disk_(&disk),
         parts_(std::move(parts)),
         pieces_(disk, folder(), std::move(parts_.image), parts_.shape.bytes(),
-                announce_in(parts_.events), background.prepare) {}
+                announce_in(parts_.events), background.prepare),
+        pack_(background.pack),
+        sealing_(disk, {folder(), pieces_.layout(), parts_.shape, parts_.codec}, background.pack) {}
 
   Result<void> append_borrowed(Record record, std::span<const std::byte> frame) override;
   Result<std::uint64_t> commit() override;
@@ -82,7 +87,16 @@ class FolderSession final : public Session {
     log_warnings();
     return parts_.events->append(event);
   }
-  std::vector<std::string> warnings() override { return std::exchange(warnings_, {}); }
+  std::vector<std::string> warnings() override {
+    for (const auto& sentence : sealing_.news()) {
+      warn(sentence, {{"event", "not_sealed"}});
+    }
+    return std::exchange(warnings_, {});
+  }
+  [[nodiscard]] Sealed sealed() const override {
+    const auto progress = sealing_.progress();
+    return {progress.sealed, progress.total};
+  }
   [[nodiscard]] Progress progress() const override {
     return {durable_frames_, done_.count(), last_};
   }
@@ -125,6 +139,8 @@ class FolderSession final : public Session {
   Disk* disk_;
   Parts parts_;
   PieceWriter pieces_;
+  std::vector<Worker*> pack_;
+  Sealing sealing_;
   std::vector<Frame> pending_;  // since the last commit
   std::size_t written_ = 0;     // of these
   std::size_t unwritten_bytes_ = 0;
@@ -207,6 +223,9 @@ void FolderSession::count_durable() {
     warn("piece " + std::to_string(*refused) + " takes no more frames after a disk error",
          {{"event", "piece_failed"}, {"piece", *refused}});
   }
+  for (const auto number : pieces_.take_filled()) {
+    sealing_.piece_full(number);
+  }
   forget_pending();
 }
 
@@ -262,7 +281,9 @@ Result<Headroom> FolderSession::headroom() const {
   room.piece_frames = pieces_.layout().capacity;
   room.rest = room.needed_for(frames - durable_frames_ - pending_.size());
   // Frames that do not compress at all, their records, and the columns made from those.
-  const auto folded = frames * (parts_.shape.bytes() + 2 * sizeof(Record));
+  // Beside lists of events, the spectra counted from them.
+  const auto counted = parts_.shape.lists_events() ? counted_shape(parts_.shape).bytes() : 0;
+  const auto folded = frames * (parts_.shape.bytes() + counted + 2 * sizeof(Record));
   room.to_fold = folded + folded / 64;
   return room;
 }
@@ -279,7 +300,8 @@ Result<std::string> FolderSession::fold(
     }
   }
   pieces_.stop_preparing();
-  auto path = fold_folder(*disk_, parts_.directory, parts_.name, summary, told);
+  sealing_.stop();  // folding packs what is not sealed yet, without writing it twice
+  auto path = fold_folder(*disk_, parts_.directory, parts_.name, summary, told, pack_);
   if (!path.ok()) {
     return path.error();
   }
@@ -307,6 +329,11 @@ Result<void> FolderSession::take_up(FolderReader& reader) {
   CREEL_TRY(prove(reader));
   const auto& pieces = reader.pieces();
   std::unique_ptr<Piece> current, next;
+  for (const auto& piece : pieces) {
+    if (piece.clean && !piece.sealed && piece.used == pieces_.layout().capacity) {
+      sealing_.piece_full(piece.number);
+    }
+  }
   const auto used = std::find_if(pieces.rbegin(), pieces.rend(),
                                  [](const session::PieceState& piece) { return piece.used > 0; });
   const auto first_free = used == pieces.rend() ? 0 : used->number + (used->clean ? 0 : 1);
@@ -397,13 +424,10 @@ Result<void> check_start(const SessionStart& start) {
             "\"; allowed are letters, digits, '.', '_' and '-', not beginning with '.' and "
             "not ending in .h5 or .part"};
   }
-  if (start.shape.rows == 0 || start.shape.columns == 0 ||
-      start.shape.rows > session::kLargestFrame || start.shape.columns > session::kLargestFrame ||
-      start.shape.bytes() > session::kLargestFrame) {
+  if (!session::possible(start.shape)) {
     return Error{ErrorCode::invalid_request,
-                 name + ": a frame of " + std::to_string(start.shape.rows) + " rows and " +
-                     std::to_string(start.shape.columns) +
-                     " columns cannot be stored; allowed is 1 byte to 1 GiB"};
+                 name + ": a frame of " + session::shape_text(start.shape) +
+                     " cannot be stored; allowed is " + session::allowed_text(start.shape.pixel)};
   }
   return {};
 }
@@ -478,7 +502,7 @@ Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& 
   const PieceLayout layout = image->layout;
   auto session = std::make_unique<FolderSession>(
       disk,
-      Parts{start.directory, start.name, start.shape, start.frames_planned,
+      Parts{start.directory, start.name, start.shape, start.codec, start.frames_planned,
             std::move(image).value(), std::move(events).value(), nullptr},
       background);
   CREEL_TRY(session->begin());
@@ -499,6 +523,7 @@ Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& d
     return events.error();
   }
   CREEL_TRY(sync_names(disk, directory, folder));
+  CREEL_TRY(clear_drafts(disk, folder));
   auto source = disk_source(disk);
   auto reader = FolderReader::open(*source, folder);
   if (!reader.ok()) {
@@ -526,8 +551,8 @@ Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& d
   }
   auto session = std::make_unique<FolderSession>(
       disk,
-      Parts{directory, name, documents.shape, documents.frames_planned, std::move(image).value(),
-            std::move(events).value(), nullptr},
+      Parts{directory, name, documents.shape, documents.codec, documents.frames_planned,
+            std::move(image).value(), std::move(events).value(), nullptr},
       background);
   CREEL_TRY(session->lock_whole());
   CREEL_TRY(session->take_up(**reader));

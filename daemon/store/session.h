@@ -19,6 +19,7 @@
 #include "daemon/seams/disk.h"
 #include "daemon/seams/scheduler.h"
 #include "protocol/base/result.h"
+#include "protocol/session/codec.h"
 #include "protocol/session/layout.h"
 #include "protocol/session/shape.h"
 
@@ -36,6 +37,9 @@ struct SessionStart {
   std::string directory;  ///< where sessions live
   std::string name;       ///< session name, unique in `directory`
   FrameShape shape;
+  /// Of pieces that are sealed, and of the folded file. none: nothing is sealed, and the file is
+  /// packed with deflate.
+  session::Codec codec = session::Codec::deflate;
   std::uint64_t frames_planned = 0;
   std::int64_t start_utc_ns = 0;
   std::int64_t start_world_ns =
@@ -61,7 +65,15 @@ struct Progress {
 
 /// Threads that a session may use beside the store's. They must outlive it.
 struct Background {
-  Worker* prepare = nullptr;  ///< lays out the next piece; null = the store's thread does it
+  Worker* prepare = nullptr;       ///< lays out the next piece; null = the store's thread does it
+  std::vector<Worker*> pack = {};  ///< seal full pieces, and share the folding; empty = pieces stay
+                                   ///< as they are, and the store's thread folds alone
+};
+
+/// How many of the full pieces are sealed (packed in the background) by now.
+struct Sealed {
+  std::uint64_t pieces = 0;
+  std::uint64_t full = 0;
 };
 
 /// Room on the disk of a session, bytes.
@@ -103,6 +115,7 @@ class Session {
   /// disk error. Also written to events.log.
   virtual std::vector<std::string> warnings() { return {}; }
   [[nodiscard]] virtual Progress progress() const = 0;
+  [[nodiscard]] virtual Sealed sealed() const = 0;
   [[nodiscard]] virtual const std::string& name() const = 0;
   [[nodiscard]] virtual std::string path() const = 0;  ///< folder while running, file once folded
   [[nodiscard]] virtual Result<Headroom> headroom() const = 0;

@@ -9,6 +9,7 @@ namespace creel::store {
 
 namespace {
 
+using session::ElectronEvent;
 using session::Record;
 
 H5::StrType text_type(std::size_t bytes) {
@@ -143,8 +144,43 @@ const std::vector<Member>& members() {
       {"lost_before", offsetof(Record, lost_before), P::STD_U64LE, ""},
       {"utc_ns", offsetof(Record, utc_ns), P::STD_I64LE, "ns"},
       {"first_channel_ev", offsetof(Record, first_channel_ev), P::IEEE_F64LE, "eV"},
+      {"events", offsetof(Record, events), P::STD_U64LE, ""},
+      {"events_lost", offsetof(Record, events_lost), P::STD_U64LE, ""},
   };
   return all;
+}
+
+// Those that NeXus has a word for (NXevent_data) bear it.
+const std::vector<Member>& event_members() {
+  using P = H5::PredType;
+  static const std::vector<Member> all = {
+      {"event_time_offset", offsetof(ElectronEvent, time_ps), P::STD_U64LE, "ps"},
+      {"column", offsetof(ElectronEvent, column), P::STD_U16LE, ""},
+      {"row", offsetof(ElectronEvent, row), P::STD_U16LE, ""},
+      {"pulse_height", offsetof(ElectronEvent, charge), P::STD_U32LE, ""},
+  };
+  return all;
+}
+
+void describe_members(const H5::DataSet& set, const std::vector<Member>& members,
+                      std::string_view description) {
+  std::vector<std::string> names, units;
+  for (const auto& member : members) {
+    names.emplace_back(member.name);
+    units.emplace_back(member.units);
+  }
+  set_list_attribute(set, "member_names", names);
+  set_list_attribute(set, "member_units", units);
+  set_attribute(set, "units", "");
+  set_attribute(set, "description", description);
+}
+
+H5::CompType event_type() {
+  H5::CompType type(sizeof(ElectronEvent));
+  for (const auto& member : event_members()) {
+    type.insertMember(member.name, member.offset, member.type);
+  }
+  return type;
 }
 
 }  // namespace
@@ -268,21 +304,6 @@ std::string_view units_of(std::string_view name) {
   return "";
 }
 
-std::string nexus_name(std::string_view name) {
-  std::string allowed(name.substr(0, 63));
-  for (auto& c : allowed) {
-    const bool good = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
-    c = good || c == '_' || c == '.' ? c : '_';
-  }
-  if (allowed.empty()) {
-    return "_";
-  }
-  // A name neither begins nor ends with a dot.
-  allowed.front() = allowed.front() == '.' ? '_' : allowed.front();
-  allowed.back() = allowed.back() == '.' ? '_' : allowed.back();
-  return allowed;
-}
-
 void add_link(const H5::H5File& file, const std::string& object, const std::string& link) {
   file.link(H5L_TYPE_HARD, object, link);
   const auto set = file.openDataSet(object);
@@ -301,6 +322,8 @@ H5::DataType pixel_type(session::Pixel pixel) {
       return H5::PredType::STD_U32LE;
     case session::Pixel::f32:
       return H5::PredType::IEEE_F32LE;
+    case session::Pixel::event:
+      return event_type();
   }
   return H5::PredType::STD_U8LE;
 }
@@ -316,18 +339,27 @@ H5::CompType record_type() {
   return type;
 }
 
+void describe_events(const H5::DataSet& events) {
+  describe_members(events, event_members(),
+                   "Electrons that the detector saw, one list a frame: the first n places, n being "
+                   "`events` of the frame's record; the others are zero. Times from the start of "
+                   "the frame; pulse_height in the detector's own unit, 0 = unknown.");
+}
+
 void describe_record(const H5::DataSet& record) {
-  std::vector<std::string> names, units;
-  for (const auto& member : members()) {
-    names.emplace_back(member.name);
-    units.emplace_back(member.units);
+  describe_members(record, members(),
+                   "One record a frame. A frame exists if and only if magic is 0x31524643 and both "
+                   "checksums (CRC-32C) match; any other place is empty. Times are world time.");
+}
+
+void describe_in_piece(const H5::DataSet& set, std::string_view path) {
+  if (path == session::kPieceRecord) {
+    describe_record(set);
+  } else if (set.getTypeClass() == H5T_COMPOUND) {
+    describe_events(set);
+  } else {
+    set_attribute(set, "units", path == session::kPieceFrames ? "counts" : "");
   }
-  set_list_attribute(record, "member_names", names);
-  set_list_attribute(record, "member_units", units);
-  set_attribute(record, "units", "");
-  set_attribute(record, "description",
-                "One record a frame. A frame exists if and only if magic is 0x31524643 and both "
-                "checksums (CRC-32C) match; any other place is empty. Times are world time.");
 }
 
 }  // namespace creel::store

@@ -14,10 +14,13 @@
 #include <string_view>
 #include <vector>
 
+#include "protocol/session/electron_event.h"
 #include "protocol/session/layout.h"
 #include "protocol/session/shape.h"
 
 namespace creel::store {
+
+using session::nexus_name;
 
 H5::Group add_group(const H5::Group& parent, const std::string& name, const std::string& nx_class);
 
@@ -54,17 +57,19 @@ H5::DataSet add_array(const H5::Group& group, const std::string& name,
 void add_json(const H5::Group& group, const std::string& name, const nlohmann::json& value);
 /// Units for a name that carries them; "" when it carries none.
 std::string_view units_of(std::string_view name);
-/// `name` with every character that NeXus does not allow in a name replaced by '_'; at most 63
-/// long.
-std::string nexus_name(std::string_view name);
-
 /// Hard link to `object` under another name, with the attribute `target` that NeXus asks for.
 void add_link(const H5::H5File& file, const std::string& object, const std::string& link);
 
+/// Of one pixel; of session::ElectronEvent, member by member, for a list of events.
 H5::DataType pixel_type(session::Pixel pixel);
 /// session::Record, member by member.
 H5::CompType record_type();
+/// Attributes that say the unit of each member of an electron event.
+void describe_events(const H5::DataSet& events);
 /// Attributes that say the unit of each member of a record.
 void describe_record(const H5::DataSet& record);
+/// Attributes of one of the data sets in a piece; `path` is one of kPieceFrames, kPieceRecord,
+/// kPieceValid.
+void describe_in_piece(const H5::DataSet& set, std::string_view path);
 
 }  // namespace creel::store

@@ -39,7 +39,8 @@ Result<std::string> build(const SessionStart& start, const session::PieceLayout&
   CREEL_TRY(session::with_hdf5("laying out whole.h5", ErrorCode::internal, &files, [&] {
     H5::H5File file(draft, H5F_ACC_EXCL, H5::FileCreatPropList::DEFAULT, files.access(true));
     const auto frames = virtual_over_pieces(
-        frames_shape(start.shape, 0), {pieces.capacity, start.shape.rows, start.shape.columns},
+        frames_shape(start.shape, 0),
+        {pieces.capacity, start.shape.stored_rows(), start.shape.stored_columns()},
         session::kPieceFrames);
     const auto record = virtual_over_pieces({0}, {pieces.capacity}, session::kPieceRecord);
     write_tree(file, start, frames, record, &pieces);

@@ -24,7 +24,7 @@ constexpr std::uint32_t kMostPixels = 1U << 16;  // a side of a frame
 constexpr std::uint64_t kLargestBlock = 1ULL << 30;
 constexpr std::chrono::milliseconds kStopLimit{2000};
 
-constexpr std::array kPixelNames{"", "u8", "u16", "u32", "f32"};
+constexpr std::array kPixelNames{"", "u8", "u16", "u32", "f32", "event"};
 
 Error invalid(const std::string& text) {
   return {ErrorCode::invalid_request, text};
@@ -194,9 +194,22 @@ Result<void> Device::check(const creel_exposure& armed) const {
                                           std::to_string(armed.columns) +
                                           " pixels; each must be 1 to 65536"};
   }
-  if (armed.pixel < CREEL_PIXEL_U8 || armed.pixel > CREEL_PIXEL_F32) {
+  if (armed.pixel < CREEL_PIXEL_U8 || armed.pixel > CREEL_PIXEL_EVENT) {
     return Error{ErrorCode::internal,
                  place + "pixel type " + std::to_string(armed.pixel) + "; must be a CREEL_PIXEL_*"};
+  }
+  if (armed.pixel != CREEL_PIXEL_EVENT && armed.most_events != 0) {
+    return Error{ErrorCode::internal, place + std::to_string(armed.most_events) +
+                                          " events at most in a frame of pixels; must be 0"};
+  }
+  if (armed.pixel == CREEL_PIXEL_EVENT &&
+      (armed.most_events == 0 || armed.most_events > kLargestBlock / sizeof(creel_event) ||
+       armed.frames_per_block != 1)) {
+    return Error{ErrorCode::internal,
+                 place + std::to_string(armed.frames_per_block) + " frames per block of " +
+                     std::to_string(armed.most_events) +
+                     " events at most; a block has 1 frame of 1 to " +
+                     std::to_string(kLargestBlock / sizeof(creel_event)) + " events"};
   }
   if (armed.frames_per_block == 0 || armed.frames_per_block > kLargestBlock / frame_bytes(armed)) {
     return Error{ErrorCode::internal,
@@ -228,12 +241,16 @@ Result<json> Device::arm(Arguments arguments, Descriptors) {
   }
   CREEL_TRY(check(exposure));
   frames_.shape(exposure);
-  return json{{"exposure_ns", exposure.exposure_ns},
+  json answer{{"exposure_ns", exposure.exposure_ns},
               {"readout_ns", exposure.readout_ns},
               {"rows", exposure.rows},
               {"columns", exposure.columns},
               {"pixel", kPixelNames[exposure.pixel]},
               {"frames_per_block", exposure.frames_per_block}};
+  if (exposure.pixel == CREEL_PIXEL_EVENT) {
+    answer["most_events"] = exposure.most_events;
+  }
+  return answer;
 }
 
 Result<json> Device::ring(Arguments arguments, Descriptors descriptors) {

@@ -57,6 +57,9 @@ Error driver_error(const creel_device_calls& calls, creel_device* device, const 
 }
 
 std::uint64_t frame_bytes(const creel_exposure& armed) {
+  if (armed.pixel == CREEL_PIXEL_EVENT) {
+    return armed.most_events * std::uint64_t{sizeof(creel_event)};
+  }
   const std::uint64_t pixel = armed.pixel == CREEL_PIXEL_U8    ? 1
                               : armed.pixel == CREEL_PIXEL_U16 ? 2
                                                                : 4;
@@ -203,7 +206,17 @@ Result<void> Frames::hand_over(std::int64_t bytes, const creel_frame_info& info)
                                           std::to_string(armed_.frames_per_block) + " frames of " +
                                           std::to_string(frame_bytes(armed_)) + " bytes"};
   }
+  const bool lists_events = armed_.pixel == CREEL_PIXEL_EVENT;
+  if (info.events > (lists_events ? armed_.most_events : 0) ||
+      info.events_lost > (lists_events ? ring::kMostLost : 0)) {
+    return Error{ErrorCode::internal,
+                 name_ + ": read_frame: the driver delivered " + std::to_string(info.events) +
+                     " events and lost " + std::to_string(info.events_lost) +
+                     "; as armed, a frame has room for " + std::to_string(armed_.most_events)};
+  }
   ring::Block block;
+  block.events = info.events;
+  block.events_lost = info.events_lost;
   block.bytes = expected;
   block.first = info.first;
   block.frames = info.frames;

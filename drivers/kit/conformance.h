@@ -24,6 +24,7 @@
 #include <cmath>
 #include <condition_variable>
 #include <cstdlib>
+#include <cstring>
 #include <functional>
 #include <future>
 #include <limits>
@@ -214,6 +215,9 @@ class DetectorDevice : public Fixture {
     return exposure;
   }
   static std::size_t frame_bytes(const creel_exposure& exposure) {
+    if (exposure.pixel == CREEL_PIXEL_EVENT) {
+      return exposure.most_events * sizeof(creel_event);
+    }
     const std::size_t pixel = exposure.pixel == CREEL_PIXEL_U8    ? 1
                               : exposure.pixel == CREEL_PIXEL_U16 ? 2
                                                                   : 4;
@@ -267,10 +271,35 @@ class DetectorDevice : public Fixture {
       for (std::size_t i = most; i < buffer.size(); ++i) {
         ASSERT_EQ(buffer[i], 0xA5) << "the driver wrote past the end of the buffer";
       }
+      check_events(exposure, buffer, info);
       next = info.first + info.frames;
       last_ns = info.start_ns;
     }
     EXPECT_EQ(next, frames) << "more frames than were asked for";
+  }
+  /// What is promised about the events of one frame; frames of pixels have none.
+  void check_events(const creel_exposure& exposure, const std::vector<std::uint8_t>& buffer,
+                    const creel_frame_info& info) {
+    if (exposure.pixel != CREEL_PIXEL_EVENT) {
+      EXPECT_EQ(info.events, 0u);
+      EXPECT_EQ(info.events_lost, 0u);
+      return;
+    }
+    ASSERT_LE(info.events, exposure.most_events);
+    EXPECT_TRUE(info.events_lost == 0 || (info.flags & CREEL_FRAME_SATURATED) != 0)
+        << "a list without room for more is saturated";
+    const bool sorted = description().at("events").at("sorted").get<bool>();
+    const auto latest = static_cast<std::uint64_t>(info.exposure_ns) * 1000;
+    std::uint64_t last_ps = 0;
+    for (std::uint64_t i = 0; i < info.events; ++i) {
+      creel_event event{};
+      std::memcpy(&event, buffer.data() + i * sizeof event, sizeof event);
+      ASSERT_LT(event.column, exposure.columns) << "event " << i;
+      ASSERT_LT(event.row, exposure.rows) << "event " << i;
+      ASSERT_LE(event.time_ps, latest) << "event " << i << " lies outside its frame";
+      ASSERT_TRUE(!sorted || event.time_ps >= last_ps) << "event " << i << " is out of order";
+      last_ps = event.time_ps;
+    }
   }
   std::int64_t read_within(std::vector<std::uint8_t>& buffer, std::size_t most,
                            creel_frame_info& info) {
@@ -484,8 +513,15 @@ TEST_P(DetectorDevice, DescribesWhatItCanDo) {
   const nlohmann::json description = this->description();
   EXPECT_GE(description.at("shape").at("rows").get<int>(), 1);
   EXPECT_GE(description.at("shape").at("columns").get<int>(), 1);
-  EXPECT_TRUE(
-      std::regex_match(description.at("pixel").get<std::string>(), std::regex("u8|u16|u32|f32")));
+  EXPECT_TRUE(std::regex_match(description.at("pixel").get<std::string>(),
+                               std::regex("u8|u16|u32|f32|event")));
+  if (description["pixel"] == "event") {
+    const auto& events = description.at("events");
+    EXPECT_GE(events.at("most").get<std::int64_t>(), 1);
+    EXPECT_TRUE(events.at("sorted").is_boolean());
+    EXPECT_TRUE(events.at("time_resolution_ns").is_number() ||
+                events["time_resolution_ns"] == "unknown");
+  }
   const auto& exposure = description.at("exposure_ns");
   EXPECT_LE(exposure.at("min").get<std::int64_t>(), exposure.at("max").get<std::int64_t>());
   EXPECT_GE(exposure.at("step").get<std::int64_t>(), 1);
@@ -532,8 +568,18 @@ TEST_P(DetectorDevice, ArmRoundsToWhatTheDeviceDoesAndFillsItsAnswer) {
   EXPECT_GE(exposure.rows, 1u);
   EXPECT_GE(exposure.columns, 1u);
   EXPECT_GE(exposure.pixel, CREEL_PIXEL_U8);
-  EXPECT_LE(exposure.pixel, CREEL_PIXEL_F32);
+  EXPECT_LE(exposure.pixel, CREEL_PIXEL_EVENT);
   EXPECT_GE(exposure.frames_per_block, 1u);
+  if (exposure.pixel == CREEL_PIXEL_EVENT) {
+    EXPECT_EQ(exposure.frames_per_block, 1u);
+    EXPECT_GE(exposure.most_events, 1u);
+    EXPECT_LE(exposure.most_events, 1u << 26);
+    EXPECT_EQ(exposure.most_events, description().at("events").at("most").get<std::uint32_t>());
+    EXPECT_EQ(exposure.rows, description().at("shape").at("rows").get<std::uint32_t>());
+    EXPECT_EQ(exposure.columns, description().at("shape").at("columns").get<std::uint32_t>());
+  } else {
+    EXPECT_EQ(exposure.most_events, 0u);
+  }
   EXPECT_GE(exposure.readout_ns, 0);
   creel_exposure again = exposure;
   ASSERT_EQ(detector()->arm(device_, &again), 0);

@@ -22,7 +22,10 @@
 //              "max"}}
 //                          those that set() takes; unit "" = a pure number; min and max for numbers
 //                          only; "allowed": list of texts, where only some are taken
-//   detector   "shape": {"rows", "columns"}; "pixel": "u8" | "u16" | "u32" | "f32"
+//   detector   "shape": {"rows", "columns"}; "pixel": "u8" | "u16" | "u32" | "f32" | "event"
+//              "events": only with pixel "event", where shape is the grid of the sensor: {"most"
+//              (in one frame), "sorted" (by time: true, or false when nothing is promised),
+//              "time_resolution_ns" (1 sigma) or "unknown"}
 //              "exposure_ns": {"min", "max", "step"}; "readout_ns"; "frames_per_block" (most that
 //              one read gives) "saturation": pixel value at which a pixel is full, or "unknown"
 //              "gain": {"counts_per_electron": number or "unknown"}; "read_noise": counts (1 sigma)

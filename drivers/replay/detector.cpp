@@ -5,6 +5,7 @@
 #include <cstring>
 
 #include "protocol/base/text.h"
+#include "protocol/session/electron_event.h"
 
 namespace creel::replay {
 namespace {
@@ -29,8 +30,24 @@ std::uint32_t abi_pixel(Pixel pixel) {
       return CREEL_PIXEL_U32;
     case Pixel::f32:
       return CREEL_PIXEL_F32;
+    case Pixel::event:
+      return CREEL_PIXEL_EVENT;
   }
   return CREEL_PIXEL_U16;
+}
+
+/// Moves the events of a list that came within the exposure to its front; how many those are.
+std::uint64_t keep_within(std::int64_t exposure_ns, std::span<std::byte> frame,
+                          std::uint64_t events) {
+  std::uint64_t kept = 0;
+  for (std::uint64_t i = 0; i < events; ++i) {
+    const session::ElectronEvent event = session::event_at(frame, i);
+    if (event.time_ps / 1000 < static_cast<std::uint64_t>(exposure_ns)) {
+      std::memcpy(frame.data() + kept * sizeof event, &event, sizeof event);
+      ++kept;
+    }
+  }
+  return kept;
 }
 
 std::string exposure_text(std::int64_t ns) {
@@ -47,6 +64,10 @@ json Detector::describe() {
   made["pixel"] = session::pixel_name(shape.pixel);
   made["exposure_ns"] = {{"min", allowed.least}, {"max", allowed.most}, {"step", allowed.step}};
   made["frames_per_block"] = 1;
+  if (shape.lists_events()) {
+    made["events"] = made.value("events", json::object());
+    made["events"]["most"] = shape.most_events;
+  }
   const json otherwise = {{"readout_ns", 0},
                           {"saturation", "unknown"},
                           {"gain", {{"counts_per_electron", "unknown"}}},
@@ -156,6 +177,7 @@ void Detector::arm(creel_exposure& exposure) {
   exposure.columns = shape.columns;
   exposure.pixel = abi_pixel(shape.pixel);
   exposure.frames_per_block = 1;
+  exposure.most_events = shape.most_events;
   armed_ = exposure;
 }
 
@@ -266,6 +288,11 @@ std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& 
   info.exposure_ns = running_ != nullptr ? record.exposure_ns : armed_.exposure_ns;
   info.period_ns = period_ns;
   info.device_stamp = record.device_stamp;
+  // Free, the exposure may be shorter than it was.
+  info.events = running_ != nullptr
+                    ? record.events
+                    : keep_within(armed_.exposure_ns, buffer.first(bytes), record.events);
+  info.events_lost = record.events_lost;
   info.flags = ((record.flags & session::kSaturated) != 0 ? CREEL_FRAME_SATURATED : 0U) |
                ((record.flags & session::kIncomplete) != 0 ? CREEL_FRAME_INCOMPLETE : 0U);
   ++next_;

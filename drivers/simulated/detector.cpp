@@ -7,6 +7,7 @@
 #include <cstdlib>
 
 #include "drivers/simulated/world/laboratory_config.h"
+#include "sim/arrivals.h"
 
 namespace creel::simulated {
 namespace {
@@ -35,19 +36,38 @@ void read_camera(kit::Config& config, sim::Camera& camera) {
   camera.counting = config.flag("counting", camera.counting);
 }
 
+void read_events(kit::Config& config, DetectorSetup& setup) {
+  const bool events = config.choice("delivers", "images", {"images", "events"}) == "events";
+  if (!events) {
+    return;
+  }
+  if (!setup.camera.counting) {
+    throw kit::Failure(
+        CREEL_E_INVALID,
+        "config field delivers: given \"events\" with a detector that does not count; "
+        "allowed: \"images\", or \"counting\": true with it");
+  }
+  setup.most_events =
+      static_cast<std::uint32_t>(config.integer("most_events", 1 << 18, 1, 1 << 26));
+  setup.time_resolution_ns = config.number("time_resolution_ns", 1.0, 0, 1e6);
+}
+
 DetectorSetup read_setup(const nlohmann::json& config) {
   DetectorSetup setup;
   kit::Config fields(config);
   setup.which = sim::number_of(fields.text("name", ""));
   read_camera(fields, setup.camera);
+  read_events(fields, setup);
   setup.axis.dispersion_ev = fields.number("dispersion_ev", 0.5, 0.005, 5);
   setup.axis.first_channel_ev =
       fields.number("first_channel_ev", -24, sim::kLeastLoss_eV, sim::kMostLoss_eV);
   setup.readout_ns = std::llround(fields.number("readout_ms", 1, 0, 10000) * 1e6);
   const std::size_t bytes = 2ULL * setup.camera.rows * setup.camera.columns;
   const std::int64_t fit = std::max<std::int64_t>(1, (1 << 20) / static_cast<std::int64_t>(bytes));
-  setup.frames_per_block = static_cast<std::uint32_t>(fields.integer(
-      "frames_per_block", setup.camera.rows == 1 ? std::min<std::int64_t>(64, fit) : 1, 1, 4096));
+  const bool together = setup.camera.rows == 1 && setup.most_events == 0;
+  setup.frames_per_block = static_cast<std::uint32_t>(
+      fields.integer("frames_per_block", together ? std::min<std::int64_t>(64, fit) : 1, 1,
+                     setup.most_events == 0 ? 4096 : 1));
   setup.lose_frame = fields.integer("lose_frame", -1, -1, INT32_MAX);
   setup.crash_at_frame = fields.integer("crash_at_frame", -1, -1, INT32_MAX);
   setup.hang_at_frame = fields.integer("hang_at_frame", -1, -1, INT32_MAX);
@@ -77,6 +97,9 @@ Detector::Detector(DetectorSetup setup, kit::Services services)
       electrons_(setup_.camera.columns) {}
 
 std::size_t Detector::frame_bytes() const {
+  if (setup_.most_events > 0) {
+    return setup_.most_events * sizeof(creel_event);
+  }
   return 2ULL * setup_.camera.rows * setup_.camera.columns;
 }
 
@@ -89,28 +112,37 @@ double Detector::offset_limit(bool most) const {
 
 nlohmann::json Detector::describe() {
   const sim::Camera& camera = setup_.camera;
-  return {{"identity",
-           {{"maker", "Creel"},
-            {"model", camera.counting ? "simulated counting detector" : "simulated detector"},
-            {"serial", std::to_string(setup_.which % 100000)},
-            {"firmware", "0.1.0"}}},
-          {"settings",
-           {{"energy_offset_ev",
-             {{"type", "number"},
-              {"unit", "eV"},
-              {"min", offset_limit(false)},
-              {"max", offset_limit(true)}}},
-            {"illumination", {{"type", "text"}, {"unit", ""}, {"allowed", {"spectrum", "even"}}}}}},
-          {"shape", {{"rows", camera.rows}, {"columns", camera.columns}}},
-          {"pixel", "u16"},
-          {"exposure_ns", {{"min", kShortest_ns}, {"max", kLongest_ns}, {"step", kStep_ns}}},
-          {"readout_ns", setup_.readout_ns},
-          {"frames_per_block", setup_.frames_per_block},
-          {"saturation", static_cast<std::int64_t>(camera.saturation)},
-          {"gain", {{"counts_per_electron", camera.counting ? 1.0 : camera.gain}}},
-          {"read_noise", camera.counting ? 0.0 : camera.read_noise},
-          {"triggers", {"free"}},
-          {"can_pause", true}};
+  nlohmann::json made = {
+      {"identity",
+       {{"maker", "Creel"},
+        {"model", camera.counting ? "simulated counting detector" : "simulated detector"},
+        {"serial", std::to_string(setup_.which % 100000)},
+        {"firmware", "0.1.0"}}},
+      {"settings",
+       {{"energy_offset_ev",
+         {{"type", "number"},
+          {"unit", "eV"},
+          {"min", offset_limit(false)},
+          {"max", offset_limit(true)}}},
+        {"illumination", {{"type", "text"}, {"unit", ""}, {"allowed", {"spectrum", "even"}}}}}},
+      {"shape", {{"rows", camera.rows}, {"columns", camera.columns}}},
+      {"pixel", "u16"},
+      {"exposure_ns", {{"min", kShortest_ns}, {"max", kLongest_ns}, {"step", kStep_ns}}},
+      {"readout_ns", setup_.readout_ns},
+      {"frames_per_block", setup_.frames_per_block},
+      {"saturation", static_cast<std::int64_t>(camera.saturation)},
+      {"gain", {{"counts_per_electron", camera.counting ? 1.0 : camera.gain}}},
+      {"read_noise", camera.counting ? 0.0 : camera.read_noise},
+      {"triggers", {"free"}},
+      {"can_pause", true}};
+  if (setup_.most_events > 0) {
+    made["pixel"] = "event";
+    made["saturation"] = "unknown";  // no pixel gets full: the list of the whole frame does
+    made["events"] = {{"most", setup_.most_events},
+                      {"sorted", true},
+                      {"time_resolution_ns", setup_.time_resolution_ns}};
+  }
+  return made;
 }
 
 nlohmann::json Detector::settings() {
@@ -163,7 +195,8 @@ void Detector::arm(creel_exposure& exposure) {
   exposure.readout_ns = setup_.readout_ns;
   exposure.rows = setup_.camera.rows;
   exposure.columns = setup_.camera.columns;
-  exposure.pixel = CREEL_PIXEL_U16;
+  exposure.pixel = setup_.most_events > 0 ? CREEL_PIXEL_EVENT : CREEL_PIXEL_U16;
+  exposure.most_events = setup_.most_events;
   exposure.frames_per_block = block_;
 }
 
@@ -195,16 +228,50 @@ void Detector::take_log() {
   }
 }
 
-bool Detector::render(std::uint64_t index, std::span<std::uint16_t> out) {
+/// Fills electrons_ for one frame, and gives the random numbers that it is drawn with.
+sim::Random Detector::expect(std::uint64_t index) {
   const std::int64_t begin = begin_ns(index);
   if (illumination_ == sim::Illumination::even) {
     view_.expected_even(*history_, begin, begin + exposure_ns_, electrons_);
   } else {
     view_.expected(*history_, begin, begin + exposure_ns_, setup_.axis, electrons_);
   }
-  sim::Random random = sim::frame_random(services_.seed(), begin, setup_.which);
+  return sim::frame_random(services_.seed(), begin, setup_.which);
+}
+
+bool Detector::render(std::uint64_t index, std::span<std::uint16_t> out) {
+  sim::Random random = expect(index);
   return sensor_.render(electrons_, static_cast<double>(exposure_ns_) * 1e-9, random, workspace_,
                         out, illumination_);
+}
+
+/// The electrons that the image would count, one by one: when each came has random numbers of its
+/// own, so that the image is the same whether or not anybody asks.
+void Detector::list(std::uint64_t index, std::span<creel_event> out, creel_frame_info& info) {
+  const std::int64_t begin = begin_ns(index);
+  counted_.resize(std::size_t{setup_.camera.rows} * setup_.camera.columns);
+  sim::Random random = expect(index);
+  sensor_.count(electrons_, random, counted_, illumination_);
+  const sim::Arrivals arrivals(setup_.laboratory.source,
+                               history_->slices(begin, begin + exposure_ns_), begin,
+                               begin + exposure_ns_);
+  sim::Random when(sim::mix(services_.seed(), sim::Stream::arrival, begin, setup_.which));
+  listed_.clear();
+  for (std::size_t pixel = 0; pixel < counted_.size(); ++pixel) {
+    const auto column = static_cast<std::uint16_t>(pixel % setup_.camera.columns);
+    const auto row = static_cast<std::uint16_t>(pixel / setup_.camera.columns);
+    for (std::uint32_t i = 0; i < counted_[pixel]; ++i) {
+      listed_.push_back({arrivals.draw(setup_.time_resolution_ns, when), column, row, 0});
+    }
+  }
+  std::stable_sort(listed_.begin(), listed_.end(), [](const creel_event& a, const creel_event& b) {
+    return a.time_ps < b.time_ps;
+  });
+  info.events = std::min(listed_.size(), out.size());
+  info.events_lost = listed_.size() - info.events;
+  info.flags |= info.events_lost > 0 ? CREEL_FRAME_SATURATED : 0U;
+  const auto end = std::copy_n(listed_.begin(), info.events, out.begin());
+  std::fill(end, out.end(), creel_event{});
 }
 
 void Detector::act_out_faults(std::uint64_t index) {
@@ -247,6 +314,11 @@ std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& 
   info.exposure_ns = exposure_ns_;
   info.period_ns = exposure_ns_ + setup_.readout_ns;
   info.device_stamp = static_cast<std::uint64_t>(info.start_ns);
+  if (setup_.most_events > 0) {
+    list(next_, {reinterpret_cast<creel_event*>(buffer.data()), setup_.most_events}, info);
+    ++next_;
+    return frame_bytes();
+  }
   const std::size_t pixels = frame_bytes() / 2;
   auto* out = reinterpret_cast<std::uint16_t*>(buffer.data());
   for (std::uint32_t i = 0; i < count; ++i) {

@@ -4,6 +4,10 @@
 //   the sensor, as in sim/camera.h: "gain", "gain_spread", "read_noise", "dark_counts_per_s",
 //   "offset", "offset_pattern", "gain_pattern", "point_spread", "saturation", "spikes_per_s",
 //   "spike_counts", "stripe_fwhm_rows", "counting"
+//   "delivers"  "images" (at first), or "events": a list of the electrons of each frame with their
+//   times; needs "counting": true, and then there are
+//     "most_events"  in one frame: the first so many are kept, the others only counted
+//     "time_resolution_ns"  error of a time, one standard deviation
 //   "world"  see world/laboratory_config.h
 //   faults, by index of the frame since start, -1 = never: "lose_frame" (its index is missing),
 //   "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never returns again)
@@ -29,6 +33,8 @@ struct DetectorSetup {
   sim::EnergyAxis axis;
   std::int64_t readout_ns = 0;
   std::uint32_t frames_per_block = 1;
+  std::uint32_t most_events = 0;  ///< 0: delivers images
+  double time_resolution_ns = 0;
   std::int64_t lose_frame = -1, crash_at_frame = -1, hang_at_frame = -1;
   std::uint64_t fingerprint = 0, which = 0;
 };
@@ -51,7 +57,9 @@ class Detector : public kit::Detector {
   [[nodiscard]] std::size_t frame_bytes() const;
   [[nodiscard]] double offset_limit(bool most) const;
   void take_log();
+  sim::Random expect(std::uint64_t index);
   bool render(std::uint64_t index, std::span<std::uint16_t> out);
+  void list(std::uint64_t index, std::span<creel_event> out, creel_frame_info& info);
   void act_out_faults(std::uint64_t index);
 
   kit::Services services_;
@@ -63,6 +71,8 @@ class Detector : public kit::Detector {
   std::size_t events_taken_ = 0;
   sim::Sensor::Workspace workspace_;
   std::vector<double> electrons_;
+  std::vector<std::uint32_t> counted_;  // for lists of events, likewise
+  std::vector<creel_event> listed_;
 
   sim::Illumination illumination_ = sim::Illumination::spectrum;
   std::int64_t exposure_ns_ = 0, start_ns_ = 0;

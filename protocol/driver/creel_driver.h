@@ -55,6 +55,16 @@ extern "C" {
 #define CREEL_PIXEL_U16 2u
 #define CREEL_PIXEL_U32 3u
 #define CREEL_PIXEL_F32 4u
+#define CREEL_PIXEL_EVENT 5u /* no pixels but a list of creel_event: see creel_exposure */
+
+/* One electron that a counting detector saw. */
+typedef struct creel_event {
+  uint64_t time_ps; /* since the start of its frame's integration, at most exposure_ns * 1000 */
+  uint16_t column;  /* below creel_exposure.columns */
+  uint16_t row;     /* below creel_exposure.rows */
+  uint32_t charge;  /* what the device measured of its size (time over threshold, say), in the
+                     * device's own unit; 0 = unknown */
+} creel_event;
 
 /* Levels for services->log. */
 #define CREEL_LOG_DEBUG 0
@@ -121,11 +131,17 @@ typedef struct creel_exposure {
   uint32_t rows, columns; /* out: shape of one frame; one spectrum has rows = 1 */
   uint32_t pixel;         /* out: CREEL_PIXEL_* */
   uint32_t frames_per_block; /* out: frames that one read_frame delivers at most (small spectra
-                              * travel many at a time); 1 for images */
+                              * travel many at a time); 1 for images and for events */
+  /* out, only for CREEL_PIXEL_EVENT, 1 to 67108864: a frame is then a list of so many creel_event
+   * at most, and always as long as that many; rows and columns are the grid of the sensor, and
+   * frames_per_block is 1. Else 0. */
+  uint32_t most_events;
+  uint32_t reserved;
 } creel_exposure;
 
 /* Flags of a frame. */
-#define CREEL_FRAME_SATURATED 1u /* some pixel reached the detector's saturation value */
+/* Some pixel reached the detector's saturation value, or a list has no room for more events. */
+#define CREEL_FRAME_SATURATED 1u
 #define CREEL_FRAME_INCOMPLETE \
   2u /* the device lost part of it (missing packets): marked, never filled up */
 
@@ -140,6 +156,11 @@ typedef struct creel_frame_info {
   uint64_t device_stamp; /* the device's own time stamp, 0 if it has none */
   uint32_t flags;        /* CREEL_FRAME_* */
   uint32_t reserved;
+  /* Only for CREEL_PIXEL_EVENT, else 0. So many events lie in the frame, from its first place on,
+   * in any order; what is behind them is not looked at. */
+  uint64_t events;
+  uint64_t events_lost; /* events beyond them that the device knows it had no room for; then it sets
+                         * CREEL_FRAME_SATURATED, too */
 } creel_frame_info;
 
 typedef struct creel_detector_calls {

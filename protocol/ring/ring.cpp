@@ -24,6 +24,8 @@ enum Word : std::size_t {
   kExposure,
   kPeriod,
   kDeviceStamp,
+  kEvents,
+  kEventsLost,
   kWords
 };
 using SlotHeader = std::array<std::uint64_t, kWords>;
@@ -67,6 +69,8 @@ Block to_block(const SlotHeader& header) {
   block.exposure_ns = static_cast<std::int64_t>(header[kExposure]);
   block.period_ns = static_cast<std::int64_t>(header[kPeriod]);
   block.device_stamp = header[kDeviceStamp];
+  block.events = header[kEvents];
+  block.events_lost = header[kEventsLost];
   return block;
 }
 
@@ -98,6 +102,12 @@ Result<void> check(const SlotHeader& header, std::uint64_t index, const Geometry
   if (block.exposure_ns > INT64_MAX - block.start_ns ||
       block.period_ns > (INT64_MAX - block.start_ns - block.exposure_ns) / block.frames) {
     return nonsense(index, "its times overflow");
+  }
+  if (block.events > block.bytes / kEventBytes || block.events_lost > kMostLost) {
+    return nonsense(
+        index, std::to_string(block.events) + " events in " + std::to_string(block.bytes) +
+                   " bytes and " + std::to_string(block.events_lost) + " lost; must be at most " +
+                   std::to_string(block.bytes / kEventBytes) + " and " + std::to_string(kMostLost));
   }
   return {};
 }
@@ -145,6 +155,8 @@ void Producer::publish(const Block& block) {
   header[kExposure] = static_cast<std::uint64_t>(block.exposure_ns);
   header[kPeriod] = static_cast<std::uint64_t>(block.period_ns);
   header[kDeviceStamp] = block.device_stamp;
+  header[kEvents] = block.events;
+  header[kEventsLost] = block.events_lost;
   std::memcpy(memory_ + slot_offset(geometry_, head_), header.data(), sizeof header);
   store(memory_, kPublishedAt, ++head_);
 }

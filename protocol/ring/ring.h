@@ -25,6 +25,8 @@ constexpr std::uint64_t kPage = 4096;
 constexpr std::uint64_t kDefaultBudgetBytes = 128ULL << 20;
 constexpr std::uint32_t kFewestSlots = 3;
 constexpr std::uint32_t kMostSlots = 4096;
+constexpr std::uint64_t kEventBytes = 16;        ///< of one creel_event (protocol/driver)
+constexpr std::uint64_t kMostLost = 1ULL << 48;  ///< of one block; years of the fastest detector
 
 /// Shape of a ring. Both sides hold their own copy; the daemon decides it.
 struct Geometry {
@@ -49,6 +51,8 @@ struct Block {
   std::int64_t exposure_ns = 0;
   std::int64_t period_ns = 0;
   std::uint64_t device_stamp = 0;
+  std::uint64_t events = 0;       ///< at most as many as fit into `bytes`
+  std::uint64_t events_lost = 0;  ///< at most kMostLost
 };
 
 /// Host side. One thread.

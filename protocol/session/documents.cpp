@@ -70,11 +70,25 @@ FrameShape shape_of(const json& object) {
   shape.columns = static_cast<std::uint32_t>(whole_number(object, "columns", kLargestFrame));
   const auto& pixel = field(object, "pixel");
   const auto known = pixel.is_string() ? pixel_from(pixel.get<std::string>()) : std::nullopt;
-  if (!known || shape.rows == 0 || shape.columns == 0 ||
-      (shape.pixel = *known, shape.bytes() > kLargestFrame)) {
+  shape.pixel = known.value_or(Pixel::u8);
+  if (shape.lists_events()) {
+    shape.most_events =
+        static_cast<std::uint32_t>(whole_number(object, "most_events", kMostEvents));
+  }
+  if (!known || !possible(shape)) {
     throw Hdf5Fault(std::string(kPathSession) + ": no possible shape of a frame");
   }
   return shape;
+}
+
+Codec codec_in(const json& object) {
+  const auto& name = field(object, "codec");
+  const auto known = name.is_string() ? codec_from(name.get<std::string>()) : std::nullopt;
+  if (!known) {
+    throw Hdf5Fault(std::string(kPathSession) + ": \"codec\" is " + name.dump() +
+                    " instead of \"none\", \"deflate\" or \"bitshuffle-lz4\"");
+  }
+  return *known;
 }
 
 bool inside(std::uint64_t offset, std::uint64_t bytes, std::uint64_t file) {
@@ -153,6 +167,7 @@ ReadDocuments read_documents(const H5::H5File& file) {
   }
   documents.name = field(all, "name").is_string() ? all["name"].get<std::string>() : "";
   documents.shape = shape_of(all);
+  documents.codec = codec_in(all);
   documents.frames_planned = whole_number(all, "frames_planned", ~0ULL);
   documents.start_utc_ns = time(all, "start_utc_ns");
   documents.start_world_ns = time(all, "start_world_ns");

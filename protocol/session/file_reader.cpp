@@ -1,9 +1,11 @@
 // NAME.h5, read through HDF5.
 #include <algorithm>
+#include <limits>
 #include <span>
 
 #include "protocol/base/crc32c.h"
 #include "protocol/session/documents.h"
+#include "protocol/session/filters.h"
 #include "protocol/session/paths.h"
 
 namespace creel::session {
@@ -13,6 +15,15 @@ namespace {
 class FileReader final : public Reader {
  public:
   FileReader(FileSource& source, std::string path) : files_(source), path_(std::move(path)) {}
+  ~FileReader() override {
+    (void)with_hdf5("closing " + path_, ErrorCode::internal, nullptr, [&] {
+      frames_.close();
+      frames_type_.close();
+      file_.reset();
+    });
+  }
+  FileReader(const FileReader&) = delete;
+  FileReader& operator=(const FileReader&) = delete;
 
   Result<void> load() {
     return with_hdf5("reading " + path_, ErrorCode::corrupt, &files_, [&] {
@@ -30,16 +41,12 @@ class FileReader final : public Reader {
   Result<void> read_frame(std::size_t index, std::span<std::byte> into) override {
     CREEL_INVARIANT(index < records_.size() && into.size() == documents_.shape.bytes(),
                     "the frame asked for exists and fits");
-    CREEL_TRY(with_hdf5("reading " + place(index), ErrorCode::corrupt, &files_, [&] {
-      std::vector<hsize_t> start(extent_.size(), 0), count = extent_;
-      start[0] = rows_[index];
-      count[0] = 1;
-      const hsize_t all = documents_.shape.bytes() / frames_type_.getSize();
-      const H5::DataSpace memory(1, &all);
-      const auto space = frames_.getSpace();
-      space.selectHyperslab(H5S_SELECT_SET, count.data(), start.data());
-      frames_.read(into.data(), frames_type_, memory, space);
-    }));
+    if (codec_) {
+      CREEL_TRY(read_from_chunk(index, into));
+    }
+    if (!codec_) {
+      CREEL_TRY(read_through_hdf5(index, into));
+    }
     if (crc32c(into) != records_[index].frame_crc) {
       return Error{ErrorCode::corrupt, place(index) + ": the frame does not match its checksum"};
     }
@@ -60,6 +67,82 @@ class FileReader final : public Reader {
   Result<void> refresh() override { return {}; }
 
  private:
+  // Whole chunks are read and unpacked here: HDF5 would do it while everybody else waits for it.
+  Result<void> read_from_chunk(std::size_t index, std::span<std::byte> into) {
+    const auto row = rows_[index];
+    if (unpacked_ != row / frames_a_chunk_) {
+      unpacked_.reset();
+      CREEL_TRY(with_hdf5("reading " + place(index), ErrorCode::corrupt, &files_,
+                          [&] { read_packed(row / frames_a_chunk_ * frames_a_chunk_); }));
+      if (!codec_) {
+        return {};
+      }
+      unpacked_frames_.resize(frames_a_chunk_ * into.size());
+      // Good or not: the frame's checksum decides.
+      (void)unpack(*codec_, documents_.shape.pixel, packed_, unpacked_frames_);
+      unpacked_ = row / frames_a_chunk_;
+    }
+    std::copy_n(
+        unpacked_frames_.begin() + static_cast<std::ptrdiff_t>(row % frames_a_chunk_ * into.size()),
+        into.size(), into.begin());
+    return {};
+  }
+
+  void read_packed(hsize_t first_row) {
+    std::vector<hsize_t> at(extent_.size(), 0);
+    at[0] = first_row;
+    hsize_t bytes = 0;
+    std::uint32_t skipped_filters = 0;
+    bool read = H5Dget_chunk_storage_size(frames_.getId(), at.data(), &bytes) >= 0;
+    if (read && bytes > largest_packed(frames_a_chunk_ * documents_.shape.bytes())) {
+      throw Hdf5Fault("the chunk is larger than any can be");
+    }
+    packed_.resize(bytes);
+    read = read && H5Dread_chunk(frames_.getId(), H5P_DEFAULT, at.data(), &skipped_filters,
+                                 packed_.data()) >= 0;
+    if (!read) {
+      throw Hdf5Fault("HDF5 cannot find or read the chunk");
+    }
+    if (skipped_filters != 0) {
+      codec_.reset();  // written by another program, which left out a filter here
+    }
+  }
+
+  Result<void> read_through_hdf5(std::size_t index, std::span<std::byte> into) {
+    return with_hdf5("reading " + place(index), ErrorCode::corrupt, &files_, [&] {
+      std::vector<hsize_t> start(extent_.size(), 0), count = extent_;
+      start[0] = rows_[index];
+      count[0] = 1;
+      const hsize_t all = documents_.shape.bytes() / frames_type_.getSize();
+      const H5::DataSpace memory(1, &all);
+      const auto space = frames_.getSpace();
+      space.selectHyperslab(H5S_SELECT_SET, count.data(), start.data());
+      frames_.read(into.data(), frames_type_, memory, space);
+    });
+  }
+
+  // A codec of ours, in chunks of whole frames no larger than ours are.
+  void look_at_chunks() {
+    const auto properties = frames_.getCreatePlist();
+    const auto& shape = documents_.shape;
+    if (properties.getLayout() != H5D_CHUNKED ||
+        frames_type_.getSize() != pixel_bytes(shape.pixel)) {
+      return;
+    }
+    std::vector<hsize_t> chunk(extent_.size());
+    if (properties.getChunk(static_cast<int>(chunk.size()), chunk.data()) !=
+        static_cast<int>(extent_.size())) {
+      return;
+    }
+    frames_a_chunk_ = chunk[0];
+    chunk[0] = extent_[0];
+    const bool whole_frames = chunk == extent_ && frames_a_chunk_ > 0;
+    if (whole_frames &&
+        frames_a_chunk_ <= chunk_frames(shape, std::numeric_limits<std::uint64_t>::max())) {
+      codec_ = codec_of(properties, shape.pixel);
+    }
+  }
+
   void open_frames() {
     // Room for a few chunks of small spectra; a frame above 1 MiB is a chunk of its own.
     H5::DSetAccPropList access;
@@ -81,6 +164,7 @@ class FileReader final : public Reader {
       throw Hdf5Fault(std::string(kPathFrames) +
                       " does not have the shape that the session states");
     }
+    look_at_chunks();
   }
 
   void read_records() {
@@ -125,6 +209,11 @@ class FileReader final : public Reader {
   H5::DataType frames_type_;
   std::vector<hsize_t> extent_;
   std::vector<hsize_t> rows_;  // of records_ in the data set
+  // How to read the frames without HDF5's filters, if that is possible.
+  std::optional<Codec> codec_;
+  hsize_t frames_a_chunk_ = 0;
+  std::optional<hsize_t> unpacked_;  // number of the chunk whose frames are in unpacked_frames_
+  std::vector<std::byte> packed_, unpacked_frames_;
 };
 
 }  // namespace

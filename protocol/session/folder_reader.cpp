@@ -1,7 +1,6 @@
 #include "protocol/session/folder_reader.h"
 
 #include <algorithm>
-#include <array>
 #include <charconv>
 #include <cstring>
 #include <map>
@@ -31,15 +30,6 @@ std::optional<std::uint64_t> piece_number(std::string_view name) {
 bool blank(const Record& record) {
   const auto bytes = std::as_bytes(std::span(&record, 1));
   return std::all_of(bytes.begin(), bytes.end(), [](std::byte b) { return b == std::byte{0}; });
-}
-
-// Reads up to the end of the file; what lies beyond it reads as zeros.
-bool read_or_zero(SourceFile& file, std::uint64_t offset, std::span<std::byte> bytes) {
-  auto got = file.read_at(offset, bytes);
-  if (got.ok()) {
-    std::fill(bytes.begin() + static_cast<std::ptrdiff_t>(*got), bytes.end(), std::byte{0});
-  }
-  return got.ok();
 }
 
 }  // namespace
@@ -75,7 +65,7 @@ Result<void> FolderReader::refresh() {
   std::erase_if(faults_, [](const Fault& fault) { return fault.kind != FaultKind::document; });
   pieces_.clear();
   unfinished_ = 0;
-  open_file_.reset();
+  open_.reset();
   report_missing(*numbers);
   std::vector<Found> found;
   for (const auto number : *numbers) {
@@ -137,53 +127,44 @@ void FolderReader::fault(FaultKind kind, std::uint64_t piece, const std::string&
 void FolderReader::scan_piece(std::uint64_t number, std::vector<Found>& found) {
   PieceState state;
   state.number = number;
-  auto file = source_->open(folder_ + "/" + piece_name(number));
-  auto size = file.ok() ? (*file)->size() : file.error();
-  if (!size.ok()) {
-    fault(FaultKind::missing_piece, number, "", "cannot be opened: " + size.error().text);
+  auto piece = open_piece(number);
+  if (!piece.ok()) {
+    fault(FaultKind::missing_piece, number, "", "cannot be opened: " + piece.error().text);
     state.clean = false;
-    pieces_.push_back(state);
-    return;
-  }
-  if (*size < layout_.bytes) {
+  } else if (piece->lost()) {
+    fault(FaultKind::missing_piece, number, "",
+          "both copies of its chunk table are damaged: Creel cannot find the " +
+              std::to_string(layout_.capacity) +
+              " frames it holds. Another HDF5 program may still read them");
     state.clean = false;
-    state.truncated = true;
-    fault(FaultKind::truncated_piece, number, "",
-          "has " + std::to_string(*size) + " bytes instead of " + std::to_string(layout_.bytes) +
-              ": the frames in the rest are gone");
+    state.sealed = true;
   } else {
-    check_structure(**file, state);
+    state.sealed = piece->sealed();
+    check_structure(*piece, state);
+    read_valid(*piece, state);
+    scan_records(*piece, state, found);
   }
-  read_valid(**file, state);
-  scan_records(**file, state, found);
   pieces_.push_back(state);
 }
 
-void FolderReader::check_structure(SourceFile& file, PieceState& state) {
-  struct Region {
-    std::uint64_t begin, end;
-  };
-  std::array<Region, 4> regions = {
-      {{layout_.frames_offset, layout_.frames_offset + layout_.capacity * documents_.shape.bytes()},
-       {layout_.record_offset, layout_.record_offset + layout_.capacity * sizeof(Record)},
-       {layout_.valid_offset, layout_.valid_offset + sizeof(std::uint64_t)},
-       {layout_.bytes, layout_.bytes}}};
-  std::sort(regions.begin(), regions.end(),
-            [](const Region& a, const Region& b) { return a.begin < b.begin; });
-  constexpr std::uint64_t kLargestStructure = 1U << 20;
-  std::uint32_t crc = 0;
-  std::uint64_t at = 0;
-  bool readable = true;
-  for (const auto& region : regions) {
-    if (region.begin > at) {
-      readable = readable && region.begin - at <= kLargestStructure;
-      std::vector<std::byte> bytes(readable ? region.begin - at : 0);
-      readable = readable && read_or_zero(file, at, bytes);
-      crc = crc32c(bytes, crc);
-    }
-    at = std::max(at, region.end);
+Result<PieceFile> FolderReader::open_piece(std::uint64_t number) {
+  return PieceFile::open(*source_, folder_ + "/" + piece_name(number), layout_, documents_.shape);
+}
+
+void FolderReader::check_structure(PieceFile& piece, PieceState& state) {
+  if (piece.half_lost()) {
+    state.clean = false;
+    fault(FaultKind::structure, state.number, "",
+          "one of the two copies of its chunk table is damaged; the other one is good, and no "
+          "frame is lost");
   }
-  if (!readable || crc != layout_.head_crc) {
+  if (piece.bytes() < piece.full_bytes()) {
+    state.clean = false;
+    state.truncated = true;
+    fault(FaultKind::truncated_piece, state.number, "",
+          "has " + std::to_string(piece.bytes()) + " bytes instead of " +
+              std::to_string(piece.full_bytes()) + ": the frames in the rest are gone");
+  } else if (!piece.structure_intact()) {
     state.clean = false;
     fault(FaultKind::structure, state.number, "",
           "its HDF5 structure is damaged: other programs may not open it. Creel reads its frames "
@@ -191,36 +172,32 @@ void FolderReader::check_structure(SourceFile& file, PieceState& state) {
   }
 }
 
-void FolderReader::read_valid(SourceFile& file, PieceState& state) {
-  std::uint64_t valid = 0;
-  read_or_zero(file, layout_.valid_offset, std::as_writable_bytes(std::span(&valid, 1)));
-  if (valid > layout_.capacity) {
+void FolderReader::read_valid(PieceFile& piece, PieceState& state) {
+  const auto valid = piece.valid();
+  if (!valid) {
     state.clean = false;
     fault(FaultKind::record, state.number, "",
-          "n_valid is " + std::to_string(valid) + ", more than the " +
-              std::to_string(layout_.capacity) +
+          "n_valid is more than the " + std::to_string(layout_.capacity) +
               " places there are; every frame is checked instead");
-    valid = 0;
   }
-  state.valid = valid;
+  state.valid = valid.value_or(0);
 }
 
-void FolderReader::scan_records(SourceFile& file, PieceState& state, std::vector<Found>& found) {
+void FolderReader::scan_records(PieceFile& piece, PieceState& state, std::vector<Found>& found) {
   std::vector<Record> batch(
       static_cast<std::size_t>(std::min<std::uint64_t>(layout_.capacity, 1024)));
   for (std::uint64_t first = 0; first < layout_.capacity; first += batch.size()) {
     const auto count =
         static_cast<std::size_t>(std::min<std::uint64_t>(batch.size(), layout_.capacity - first));
     const auto part = std::span(batch).first(count);
-    if (!read_or_zero(file, layout_.record_offset + first * sizeof(Record),
-                      std::as_writable_bytes(part))) {
+    if (!piece.read_records(first, part).ok()) {
       state.clean = false;
       fault(FaultKind::record, state.number, " place " + std::to_string(first),
             "the records from here on cannot be read");
       return;
     }
     for (std::size_t i = 0; i < count; ++i) {
-      if (judge(file, state, first + i, part[i])) {
+      if (judge(piece, state, first + i, part[i])) {
         found.push_back({part[i], {state.number, first + i}});
       }
     }
@@ -228,14 +205,14 @@ void FolderReader::scan_records(SourceFile& file, PieceState& state, std::vector
 }
 
 // Whether the place holds a frame; otherwise says what is wrong, if anything is.
-bool FolderReader::judge(SourceFile& file, PieceState& state, std::uint64_t index,
+bool FolderReader::judge(PieceFile& piece, PieceState& state, std::uint64_t index,
                          const Record& record) {
   const bool good = sealed(record) && record.frame_bytes == documents_.shape.bytes();
   const bool proven = index < state.valid || (state.truncated && !blank(record));
   if (good || !blank(record)) {
     state.used = index + 1;
   }
-  if (good && (proven || frame_intact(file, index, record))) {
+  if (good && (proven || frame_intact(piece, index, record))) {
     return true;
   }
   if (proven) {
@@ -251,10 +228,9 @@ bool FolderReader::judge(SourceFile& file, PieceState& state, std::uint64_t inde
   return false;
 }
 
-bool FolderReader::frame_intact(SourceFile& file, std::uint64_t index, const Record& record) {
+bool FolderReader::frame_intact(PieceFile& piece, std::uint64_t index, const Record& record) {
   std::vector<std::byte> frame(documents_.shape.bytes());
-  return read_or_zero(file, layout_.frames_offset + index * frame.size(), frame) &&
-         crc32c(frame) == record.frame_crc;
+  return piece.read_frame(index, frame).ok() && crc32c(frame) == record.frame_crc;
 }
 
 // In order of sequence. Where a frame is there twice the later place counts: the store moved it
@@ -287,24 +263,42 @@ void FolderReader::keep(std::vector<Found> found) {
 Result<void> FolderReader::read_frame(std::size_t index, std::span<std::byte> into) {
   CREEL_INVARIANT(index < records_.size() && into.size() == documents_.shape.bytes(),
                   "the frame asked for exists and fits");
-  const auto at = places_[index];
-  if (!open_file_ || open_piece_ != at.piece) {
-    auto file = source_->open(folder_ + "/" + piece_name(at.piece));
-    if (!file.ok()) {
-      return file.error();
-    }
-    open_file_ = std::move(file).value();
-    open_piece_ = at.piece;
+  auto piece = piece_at(places_[index].piece);
+  if (!piece.ok()) {
+    return piece.error();
   }
-  auto got = open_file_->read_at(layout_.frames_offset + at.index * into.size(), into);
-  if (!got.ok()) {
-    return got.error();
-  }
-  std::fill(into.begin() + static_cast<std::ptrdiff_t>(*got), into.end(), std::byte{0});
+  CREEL_TRY((*piece)->read_frame(places_[index].index, into));
   if (crc32c(into) != records_[index].frame_crc) {
     return Error{ErrorCode::corrupt, place(index) + ": the frame does not match its checksum"};
   }
   return {};
+}
+
+// The piece that was read last stays open. One that is opened anew may have been sealed since.
+Result<PieceFile*> FolderReader::piece_at(std::uint64_t number) {
+  if (!open_ || open_->number != number) {
+    open_.reset();
+    auto piece = open_piece(number);
+    if (!piece.ok() || piece->lost()) {
+      return piece.ok() ? Error{ErrorCode::corrupt,
+                                folder_ + "/" + piece_name(number) + ": its chunk table is damaged"}
+                        : piece.error();
+    }
+    open_ = OpenPiece{number, std::move(piece).value()};
+  }
+  return &open_->piece;
+}
+
+Result<bool> FolderReader::read_chunk(std::size_t first, std::size_t count, Codec codec,
+                                      std::vector<std::byte>& chunk) {
+  const auto begin = places_[first];
+  for (std::size_t i = 0; i < count; ++i) {
+    if (places_[first + i] != Place{begin.piece, begin.index + i}) {
+      return false;
+    }
+  }
+  auto piece = piece_at(begin.piece);
+  return piece.ok() ? (*piece)->read_chunk(begin.index, count, codec, chunk) : piece.error();
 }
 
 Result<EventLog> FolderReader::events() {

@@ -3,10 +3,12 @@
 
 #include <cstdint>
 #include <memory>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
 
+#include "protocol/session/piece_file.h"
 #include "protocol/session/reader.h"
 
 namespace creel::session {
@@ -24,6 +26,7 @@ struct PieceState {
   std::uint64_t valid = 0;  ///< n_valid
   std::uint64_t used = 0;   ///< places up to the last one that was ever written to
   bool truncated = false;   ///< n_valid may be gone: every record counts as acknowledged
+  bool sealed = false;      ///< packed; takes no more frames
   bool clean = true;        ///< all `used` places hold an intact frame, and nothing else is wrong
 };
 
@@ -42,6 +45,11 @@ class FolderReader final : public Reader {
   /// The pieces there are, by number.
   [[nodiscard]] const std::vector<PieceState>& pieces() const { return pieces_; }
   [[nodiscard]] Place where(std::size_t index) const { return places_[index]; }
+  /// The packed chunk of a sealed piece that holds exactly frames first..first+count-1 of records()
+  /// in this order; false when there is none of this codec. Not checked: the reader of the copy
+  /// does that.
+  Result<bool> read_chunk(std::size_t first, std::size_t count, Codec codec,
+                          std::vector<std::byte>& chunk);
 
  private:
   struct Found {
@@ -53,11 +61,13 @@ class FolderReader final : public Reader {
   Result<std::vector<std::uint64_t>> piece_numbers();
   void report_missing(const std::vector<std::uint64_t>& numbers);
   void scan_piece(std::uint64_t number, std::vector<Found>& found);
-  void check_structure(SourceFile& file, PieceState& state);
-  void read_valid(SourceFile& file, PieceState& state);
-  void scan_records(SourceFile& file, PieceState& state, std::vector<Found>& found);
-  bool judge(SourceFile& file, PieceState& state, std::uint64_t index, const Record& record);
-  bool frame_intact(SourceFile& file, std::uint64_t index, const Record& record);
+  Result<PieceFile> open_piece(std::uint64_t number);
+  Result<PieceFile*> piece_at(std::uint64_t number);
+  void check_structure(PieceFile& piece, PieceState& state);
+  void read_valid(PieceFile& piece, PieceState& state);
+  void scan_records(PieceFile& piece, PieceState& state, std::vector<Found>& found);
+  bool judge(PieceFile& piece, PieceState& state, std::uint64_t index, const Record& record);
+  bool frame_intact(PieceFile& piece, std::uint64_t index, const Record& record);
   void keep(std::vector<Found> found);
   void fault(FaultKind kind, std::uint64_t piece, const std::string& detail,
              const std::string& sentence);
@@ -67,8 +77,11 @@ class FolderReader final : public Reader {
   PieceLayout layout_;
   std::vector<PieceState> pieces_;
   std::vector<Place> places_;  ///< of records_
-  std::uint64_t open_piece_ = 0;
-  std::unique_ptr<SourceFile> open_file_;
+  struct OpenPiece {
+    std::uint64_t number;
+    PieceFile piece;
+  };
+  std::optional<OpenPiece> open_;
 };
 
 }  // namespace creel::session

@@ -3,7 +3,10 @@
 #include <algorithm>
 #include <cstring>
 #include <memory>
+#include <mutex>
 #include <span>
+
+#include "protocol/session/filters.h"
 
 namespace creel::session {
 
@@ -176,8 +179,9 @@ H5FD_class_t driver_class() {
 hid_t driver_id() {
   static const H5FD_class_t driver = driver_class();
   static hid_t id = H5I_INVALID_HID;
-  // HDF5 forgets its drivers when it is shut down and started again.
+  // HDF5 forgets its drivers and filters when it is shut down and started again.
   if (H5Iis_valid(id) <= 0) {
+    register_filters();
     id = H5FDregister(&driver);
   }
   return id;
@@ -207,6 +211,8 @@ H5::FileAccPropList Hdf5Files::access(bool new_format) const {
 
 Result<void> with_hdf5(std::string_view doing, ErrorCode code, const Hdf5Files* files,
                        const std::function<void()>& job) {
+  static std::recursive_mutex one_at_a_time;
+  const std::lock_guard lock(one_at_a_time);
   H5::Exception::dontPrint();
   std::string text;
   try {

@@ -1,6 +1,7 @@
 // HDF5 on files of ours, and the one place where its exceptions become Results.
 //
-// HDF5 1.10 is one global state: all calls on one thread of the process.
+// HDF5 1.10 is one global state: with_hdf5 lets one thread at a time into it. So nothing that takes
+// long, and no packing, belongs inside.
 #pragma once
 
 #include <H5Cpp.h>
@@ -47,7 +48,8 @@ class Hdf5Files {
 
 /// Runs `job`, which may throw H5::Exception or std::exception; the error says `doing` and what
 /// HDF5 said. A failure of the disk below (Hdf5Files::failure) is reported as that failure; any
-/// other as `code`.
+/// other as `code`. Waits while another thread is in here; may be called inside itself. Any thread;
+/// whatever H5 object outlives the job is closed inside another one.
 Result<void> with_hdf5(std::string_view doing, ErrorCode code, const Hdf5Files* files,
                        const std::function<void()>& job);
 

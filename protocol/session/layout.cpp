@@ -22,6 +22,21 @@ std::string piece_name(std::uint64_t k) {
   return "piece-" + std::to_string(k) + ".h5";
 }
 
+std::string nexus_name(std::string_view name) {
+  std::string allowed(name.substr(0, 63));
+  for (auto& c : allowed) {
+    const bool good = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
+    c = good || c == '_' || c == '.' ? c : '_';
+  }
+  if (allowed.empty()) {
+    return "_";
+  }
+  // A name neither begins nor ends with a dot.
+  allowed.front() = allowed.front() == '.' ? '_' : allowed.front();
+  allowed.back() = allowed.back() == '.' ? '_' : allowed.back();
+  return allowed;
+}
+
 void seal(Record& record) {
   record.magic = Record::kMagic;
   record.record_crc = crc_of(record);

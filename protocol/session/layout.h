@@ -5,7 +5,11 @@
 // rewritten
 //                 DIR/NAME/piece-K.h5    K = 0, 1, ... without gaps; laid out and closed
 //                 beforehand, then
-//                                        only overwritten in place: frames, record, n_valid
+//                                        only overwritten in place: frames, record, n_valid.
+//                                        Once full and durable it is sealed: replaced, by rename,
+//                                        with a packed one of the same data sets, frames in chunks
+//                                        and a table of them (chunk_table.h). n_valid then is the
+//                                        number of places
 //                 DIR/NAME/events.log    one JSON object a line, see below
 // At the end:     DIR/NAME.h5            everything in one file, made by rename
 //
@@ -18,6 +22,7 @@
 #include <cstdint>
 #include <limits>
 #include <string>
+#include <string_view>
 #include <type_traits>
 
 namespace creel::session {
@@ -28,15 +33,21 @@ constexpr const char* kWholeName = "whole.h5";
 constexpr const char* kEventsName = "events.log";
 std::string piece_name(std::uint64_t k);  ///< "piece-K.h5"
 
+/// `name` with every character that NeXus does not allow in a name replaced by '_'; at most 63
+/// long. What a JSON member is called in the file.
+std::string nexus_name(std::string_view name);
+
 // Data sets in a piece.
-constexpr const char* kPieceFrames = "/frames";  ///< [capacity][rows][columns], contiguous
+constexpr const char* kPieceFrames = "/frames";  ///< [capacity][rows][columns], contiguous;
+                                                 ///< lists of events [capacity][1][most_events]
 constexpr const char* kPieceRecord = "/record";  ///< [capacity] of Record, contiguous
 constexpr const char* kPieceValid =
     "/n_valid";  ///< uint64: this many frames from the first are durable
 
 /// Flags of a record.
 enum RecordFlag : std::uint32_t {
-  kSaturated = 1U << 0,   ///< some pixel at the detector's saturation value
+  kSaturated =
+      1U << 0,  ///< some pixel at the detector's saturation value, or no place for more events
   kIncomplete = 1U << 1,  ///< the detector lost part of this frame; the bytes are kept as they came
   kTouchedByHold = 1U << 2,  ///< taken while a guard was about to hold: leave it out of sums
   kBroken = 1U << 3,         ///< its exposure failed; kept as evidence, repeated later
@@ -80,7 +91,9 @@ struct Record {
   std::int64_t utc_ns = 0;  ///< UTC of start_ns, through the map recorded at the session's start
   /// Energy loss at which the first channel begins, as set, eV; NaN when unknown.
   double first_channel_ev = std::numeric_limits<double>::quiet_NaN();
-  std::uint8_t reserved[24] = {};
+  std::uint64_t events = 0;       ///< Pixel::event: places of the frame that hold one, else 0
+  std::uint64_t events_lost = 0;  ///< electrons seen that had no place; kSaturated is set, too
+  std::uint8_t reserved[8] = {};
 };
 static_assert(sizeof(Record) == 192);
 static_assert(std::is_trivially_copyable_v<Record>);

@@ -3,9 +3,9 @@
 
 namespace creel::session {
 
-/// JSON text: format, name, shape, frames_planned, start, devices, software, area_dose_before, and,
-/// in whole.h5, pieces. Attribute `checksum`: CRC-32C, 8 hexadecimal digits; also on the next
-/// three.
+/// JSON text: format, name, shape, codec, frames_planned, start, devices, software,
+/// area_dose_before, and, in whole.h5, pieces. Attribute `checksum`: CRC-32C, 8 hexadecimal digits;
+/// also on the next three.
 constexpr const char* kPathSession = "/entry/creel/session";
 constexpr const char* kPathSeries = "/entry/note_series/data";
 constexpr const char* kPathRig = "/entry/note_rig/data";

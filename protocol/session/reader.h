@@ -2,7 +2,7 @@
 // and the file it was folded into. Nothing is ever written or repaired by reading.
 //
 // Everything read is untrusted input: a torn, bit-flipped or foreign file gives an Error or a
-// Fault, never a crash. All calls of one Reader, and all HDF5 of a process, on one thread.
+// Fault, never a crash. All calls of one Reader on one thread.
 #pragma once
 
 #include <cstddef>
@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "protocol/base/result.h"
+#include "protocol/session/codec.h"
 #include "protocol/session/layout.h"
 #include "protocol/session/shape.h"
 #include "protocol/session/source.h"
@@ -27,6 +28,7 @@ struct Documents {
   int format = 0;  ///< kFormat of the writer
   std::string name;
   FrameShape shape;
+  Codec codec = Codec::deflate;  ///< of sealed pieces; none: no piece is ever sealed
   std::uint64_t frames_planned = 0;
   std::int64_t start_utc_ns = 0;  ///< with start_world_ns the recorded map from world time to UTC
   std::int64_t start_world_ns = 0;
@@ -49,7 +51,7 @@ struct EventLog {
 EventLog parse_event_log(std::string_view text);
 
 enum class FaultKind : std::uint8_t {
-  missing_piece,    ///< one or more pieces are gone or cannot be opened
+  missing_piece,    ///< one or more pieces are gone or cannot be opened, or the chunk table is lost
   truncated_piece,  ///< shorter than it was laid out
   structure,  ///< the HDF5 structure of a piece is damaged: the frames are read all the same here
   record,     ///< a place that held an acknowledged frame has no record now
@@ -63,7 +65,7 @@ struct Fault {
   std::string sentence;  ///< for a person
 };
 
-/// How a session is laid out in its pieces; only while it is a folder.
+/// How a session is laid out in its pieces that are not sealed; only while it is a folder.
 struct PieceLayout {
   std::uint64_t capacity = 0;       ///< frames in a piece
   std::uint64_t frames_offset = 0;  ///< of /frames in the file, bytes; the next two likewise

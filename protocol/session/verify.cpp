@@ -1,13 +1,15 @@
 #include "protocol/session/verify.h"
 
 #include <algorithm>
-#include <array>
-#include <map>
 #include <set>
 #include <utility>
 
 #include "protocol/session/documents.h"
+#include "protocol/session/doses.h"
+#include "protocol/session/electron_event.h"
 #include "protocol/session/folder_reader.h"
+#include "protocol/session/metadata.h"
+#include "protocol/session/nexus_rules.h"
 #include "protocol/session/paths.h"
 
 namespace creel::session {
@@ -16,33 +18,6 @@ namespace {
 
 using nlohmann::json;
 using Told = std::function<void(std::uint64_t, std::uint64_t)>;
-
-// What every session has; the second list only once it is folded.
-constexpr std::array<const char*, 14> kRequired = {
-    "/entry/start_time",
-    "/entry/title",
-    "/entry/sample",
-    "/entry/note_series",
-    "/entry/note_rig",
-    "/entry/profiling/program1/program",
-    "/entry/measurement/instrument/detector",
-    "/entry/measurement/instrument/ebeam_column",
-    "/entry/measurement/event1/instrument/optics",
-    "/entry/creel/session",
-    "/entry/creel/devices",
-    "/entry/creel/software",
-    kPathRecord,
-    kPathFrames,
-};
-constexpr std::array<const char*, 7> kRequiredInFile = {
-    "/entry/end_time",
-    "/entry/control/data",
-    "/entry/measurement/instrument/detector/count_time",
-    "/entry/measurement/instrument/detector/start_time",
-    "/entry/measurement/instrument/detector/image_key",
-    kPathEvents,
-    kPathSummary,
-};
 
 class Check {
  public:
@@ -56,9 +31,12 @@ class Check {
     faults(reader);
     metadata(reader);
     frames(reader, progress);
-    sequences(reader);
-    events(reader);
-    doses(reader);
+    const auto log = reader.events();
+    sequences(reader, log);
+    events(log);
+    report_.doses = check_doses(reader, log.ok() ? &*log : nullptr, [this](Finding finding) {
+      report_.findings.push_back(std::move(finding));
+    });
     return std::move(report_);
   }
 
@@ -94,14 +72,16 @@ class Check {
   void metadata(const Reader& reader) {
     const auto file = hdf5_path(reader);
     Hdf5Files files(source_);
+    std::vector<RuleFault> broken;
     auto looked = with_hdf5("reading " + file, ErrorCode::corrupt, &files, [&] {
       const H5::H5File opened(file, H5F_ACC_RDONLY, H5::FileCreatPropList::DEFAULT,
                               files.access(true));
-      require(opened, kRequired);
-      if (reader.folded()) {
-        require(opened, kRequiredInFile);
-      }
+      complete(opened, reader);
+      broken = broken_nexus_rules(opened);
     });
+    for (auto& fault : broken) {
+      add(Severity::warning, std::move(fault.place), "NeXus: " + fault.sentence);
+    }
     if (!looked.ok()) {
       add(Severity::error, file, looked.error().text);
     }
@@ -109,11 +89,27 @@ class Check {
     document(kPathRig, "rig", reader.documents().rig_text);
   }
 
-  template <class List>
-  void require(const H5::H5File& file, const List& paths) {
-    for (const char* path : paths) {
-      if (!path_exists(file, path)) {
-        add(Severity::error, path, "is not there; every session has it");
+  void complete(const H5::H5File& file, const Reader& reader) {
+    for (const auto& expected : expected_metadata(reader.documents(), reader.folded())) {
+      if (!path_exists(file, expected.path)) {
+        add(Severity::error, expected.path,
+            std::string("is not there: ") + expected.item->what + ", from " +
+                std::string(from_name(expected.item->from)));
+      }
+    }
+    if (reader.documents().devices.is_object()) {
+      settings(file, "/entry/creel/devices", reader.documents().devices);
+    }
+  }
+
+  // Every setting and every word of a description: a field of its own.
+  void settings(const H5::H5File& file, const std::string& path, const json& object) {
+    for (const auto& [key, value] : object.items()) {
+      const auto here = path + "/" + nexus_name(key);
+      if (value.is_object()) {
+        settings(file, here, value);
+      } else if (!value.is_null() && !path_exists(file, here)) {
+        add(Severity::error, here, "is not there, though the device gave it");
       }
     }
   }
@@ -138,6 +134,7 @@ class Check {
       auto read = reader.read_frame(i, frame);
       if (read.ok()) {
         report_.frames += 1;
+        electrons(reader, i, frame);
       } else {
         report_.frames_damaged += 1;
         add(Severity::error, reader.place(i), read.error().text);
@@ -148,10 +145,27 @@ class Check {
     }
   }
 
+  // The bytes are as they were written; whether they can be what a sensor saw is another question.
+  void electrons(const Reader& reader, std::size_t index, std::span<const std::byte> frame) {
+    const FrameShape& shape = reader.documents().shape;
+    const Record& record = reader.records()[index];
+    if (!shape.lists_events()) {
+      return;
+    }
+    if (auto fault = fault_of_events(shape, frame, record.events, record.exposure_ns)) {
+      add(Severity::error, reader.place(index), *fault);
+    }
+    if (record.events_lost > 0) {
+      add(Severity::note, reader.place(index),
+          "the detector had no room for " + std::to_string(record.events_lost) +
+              " more electrons: its counts are too low");
+    }
+  }
+
   // Sequence numbers that the store itself said were lost before they were acknowledged.
-  static std::set<std::pair<std::uint64_t, std::uint64_t>> excused(Reader& reader) {
+  static std::set<std::pair<std::uint64_t, std::uint64_t>> excused(const Result<EventLog>& log) {
     std::set<std::pair<std::uint64_t, std::uint64_t>> gaps;
-    if (auto log = reader.events(); log.ok()) {
+    if (log.ok()) {
       for (const auto& event : log->events) {
         const auto first = event.find("first_sequence");
         const auto last = event.find("last_sequence");
@@ -164,8 +178,8 @@ class Check {
     return gaps;
   }
 
-  void sequences(Reader& reader) {
-    const auto gaps = excused(reader);
+  void sequences(const Reader& reader, const Result<EventLog>& log) {
+    const auto gaps = excused(log);
     std::uint64_t next = 0;
     const auto records = reader.records();
     for (std::size_t i = 0; i < records.size(); ++i) {
@@ -184,8 +198,7 @@ class Check {
     }
   }
 
-  void events(Reader& reader) {
-    auto log = reader.events();
+  void events(const Result<EventLog>& log) {
     if (!log.ok()) {
       add(Severity::error, kEventsName, log.error().text);
       return;
@@ -200,26 +213,6 @@ class Check {
       add(Severity::note, kEventsName,
           "the last line is unfinished: it was being written when the power failed or the daemon "
           "ended, and had not been acknowledged");
-    }
-  }
-
-  // All frames of one attempt of an exposure share its dose.
-  void doses(const Reader& reader) {
-    std::map<std::uint16_t, AreaDose> areas;
-    std::set<std::pair<std::uint64_t, std::uint64_t>> counted;
-    for (const auto& record : reader.records()) {
-      const bool fresh = counted.insert({record.exposure, record.attempt}).second;
-      if (record.area == 0xFFFF || !(record.dose > 0)) {
-        continue;
-      }
-      auto& area = areas[record.area];
-      area.area = record.area;
-      area.exposures += fresh ? 1 : 0;
-      area.dose += fresh ? record.dose : 0;
-      area.total = record.area_dose;
-    }
-    for (const auto& [index, area] : areas) {
-      report_.doses.push_back(area);
     }
   }
 
@@ -267,9 +260,13 @@ json to_json(const Report& report) {
   json doses = json::array();
   for (const auto& area : report.doses) {
     doses.push_back({{"area", area.area},
+                     {"name", area.name},
+                     {"before_per_a2", area.before},
                      {"exposures", area.exposures},
                      {"dose_per_a2", area.dose},
-                     {"total_per_a2", area.total}});
+                     {"lost_per_a2", area.lost},
+                     {"total_per_a2", area.total},
+                     {"told_to_the_end", area.told_to_the_end}});
   }
   json findings = json::array();
   for (const auto& finding : report.findings) {

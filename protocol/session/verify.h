@@ -27,13 +27,18 @@ struct Finding {
   std::string sentence;
 };
 
-/// Dose given to one area by this session, from the records: each attempt of an exposure counted
-/// once.
+/// Dose given to one area by this session; each attempt of an exposure counted once. All in
+/// 1/angstrom^2.
 struct AreaDose {
   std::uint16_t area = 0;       ///< index in the series' areas
-  std::uint64_t exposures = 0;  ///< attempts that gave dose
-  double dose = 0;              ///< sum, 1/angstrom^2
-  double total = 0;             ///< ledger total after the last of them, as its record says
+  std::string name;             ///< "grid/name"; "" when the series document does not say
+  double before = 0;            ///< in the ledger before the session
+  std::uint64_t exposures = 0;  ///< attempts that gave dose and whose frames are here
+  double dose = 0;              ///< their sum
+  double lost = 0;              ///< charged for attempts without a frame here, as the events say
+  double total = 0;             ///< of the area, after the last of all these
+  bool told_to_the_end =
+      false;  ///< the summary says what the ledger held; else up to the last frame
 };
 
 struct Report {
@@ -55,8 +60,10 @@ struct Report {
   [[nodiscard]] bool intact() const;
 };
 
-/// `progress(done, total)` in frames; may be empty. Fails only when there is no session at `path`
-/// (invalid_request): whatever is wrong with one that is there is a finding.
+/// Checksums of every frame, record and event; sequence numbers; dose against the ledger; metadata
+/// against protocol/session/metadata.h; the rules of NeXus. `progress(done, total)` in frames; may
+/// be empty. Fails only when there is no session at `path` (invalid_request): whatever is wrong
+/// with one that is there is a finding.
 Result<Report> verify(FileSource& source, const std::string& path,
                       const std::function<void(std::uint64_t, std::uint64_t)>& progress = {});
 

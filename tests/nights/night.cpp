@@ -1,6 +1,7 @@
 #include "tests/nights/night.h"
 
 #include <algorithm>
+#include <cmath>
 #include <cstdio>
 #include <cstdlib>
 #include <memory>
@@ -15,6 +16,7 @@
 #include "daemon/supervisor/supervisor.h"
 #include "protocol/base/text.h"
 #include "protocol/session/reader.h"
+#include "protocol/session/verify.h"
 #include "tests/fakes/disk.h"
 #include "tests/fakes/timeline.h"
 #include "tests/nights/documents.h"
@@ -177,7 +179,8 @@ class Night {
         Conductor::Parts{life.scheduler, timeline_, *life.supervisor, *life.ledger, *disk_,
                          life.worker},
         rig_,
-        Conductor::Options{kSessions, json{{"name", "creel"}, {"version", "night"}}, seconds(120)});
+        Conductor::Options{kSessions, json{{"name", "creel"}, {"version", "night"}},
+                           session::Codec::deflate, seconds(120)});
     Supervisor::Listener listener;
     listener.on_frames = [&life](const std::string& device) {
       life.conductor->frames_arrived(device);
@@ -336,6 +339,30 @@ class Night {
     }
     if (dose > report_.ledger_dose * (1 + kTiny) + kTiny) {
       fail("the records say more dose than the ledger");
+    }
+    check_verified(*source);
+  }
+
+  // What verify makes of the session alone is what the ledger has.
+  void check_verified(session::FileSource& source) {
+    auto report = session::verify(source, session_path_);
+    if (!report.ok()) {
+      fail("the session cannot be verified: " + report.error().text);
+      return;
+    }
+    for (const auto& finding : report->findings) {
+      if (finding.severity != session::Severity::note) {
+        fail("verify: " + finding.place + ": " + finding.sentence);
+      }
+    }
+    double total = 0;
+    for (const auto& area : report->doses) {
+      total += area.total;
+    }
+    const double tiny = 1e-6 * report_.ledger_dose + kTiny;
+    if (report->folded && std::abs(total - report_.ledger_dose) > tiny) {
+      fail("verify makes the dose " + number(total, 9) + " e/A^2 of the session, the ledger has " +
+           number(report_.ledger_dose, 9));
     }
   }
 

@@ -8,6 +8,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <array>
 #include <atomic>
 #include <cerrno>
 #include <csignal>
@@ -64,6 +65,23 @@ bool gone_within(pid_t pid, Duration limit) {
     pause_for(milliseconds(2));
   }
   return true;
+}
+
+Ran run_program(const std::string& name, const std::vector<std::string>& words) {
+  std::string command = environment("CREEL_BIN") + "/" + name;
+  for (const std::string& word : words) {
+    command += " '" + word + "'";  // paths of a scratch directory: no quotes in them
+  }
+  Ran ran;
+  FILE* pipe = ::popen((command + " 2>&1").c_str(), "r");
+  CREEL_INVARIANT(pipe != nullptr, "a program cannot be started");
+  std::array<char, 4096> chunk{};
+  while (std::fgets(chunk.data(), chunk.size(), pipe) != nullptr) {
+    ran.said += chunk.data();
+  }
+  const int status = ::pclose(pipe);
+  ran.exit = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status);
+  return ran;
 }
 
 std::string read_scenario(const std::string& name) {
@@ -149,7 +167,8 @@ DaemonProcess::DaemonProcess(const fs::path& directory, const std::string& rig) 
   const std::string log = (directory / "creeld.log").string();
   posix_spawn_file_actions_addopen(&actions, 2, log.c_str(), O_WRONLY | O_CREAT | O_APPEND, 0600);
   const std::string program = environment("CREEL_BIN") + "/creeld";
-  const std::string rig_file = environment("CREEL_SOURCE") + "/sim/scenarios/" + rig;
+  const std::string rig_file =
+      (fs::path(environment("CREEL_SOURCE")) / "sim/scenarios" / rig).string();
   const std::string state = (directory / "state").string();
   std::vector<std::string> words{program, "--rig", rig_file, "--state", state, "--socket", socket_};
   std::vector<char*> arguments;
@@ -198,6 +217,12 @@ json DaemonProcess::call(const std::string& method, const json& params) {
   return answer.ok() ? *answer : json{{"error", answer.error().text}};
 }
 
+std::optional<json> DaemonProcess::event(Duration limit) {
+  auto told = client_ ? client_->wait_notification(limit)
+                      : Result<rpc::Notification>(Error{ErrorCode::refused, "nobody follows"});
+  return told.ok() ? std::optional(told->params) : std::nullopt;
+}
+
 std::vector<pid_t> DaemonProcess::hosts() const {
   std::vector<pid_t> found;
   std::ifstream children("/proc/" + std::to_string(pid_) + "/task/" + std::to_string(pid_) +
@@ -213,7 +238,6 @@ void DaemonProcess::signal(int number) const {
 }
 
 void DaemonProcess::kill() {
-  client_.reset();
   if (pid_ > 0) {
     ::kill(pid_, SIGKILL);
     waitpid(pid_, nullptr, 0);

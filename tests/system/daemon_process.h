@@ -52,8 +52,9 @@ class ShutterLog {
 
 class DaemonProcess {
  public:
-  /// Starts creeld on `rig` (a file name in sim/scenarios) with its state below `directory`, and
-  /// waits for its "ready" line. Fails the test's process when it does not come within 30 s.
+  /// Starts creeld on `rig` (a file name in sim/scenarios, or an absolute path) with its state
+  /// below `directory`, and waits for its "ready" line. Fails the test's process when it does not
+  /// come within 30 s.
   DaemonProcess(const std::filesystem::path& directory, const std::string& rig);
   ~DaemonProcess();  ///< kills what is left
   DaemonProcess(const DaemonProcess&) = delete;
@@ -62,6 +63,9 @@ class DaemonProcess {
   [[nodiscard]] pid_t pid() const { return pid_; }
   nlohmann::json call(const std::string& method,
                       const nlohmann::json& params = nlohmann::json::object());
+  /// The next event, after "events.follow" was called; nothing when none comes within `limit`. What
+  /// the daemon said before it was killed can still be read.
+  std::optional<nlohmann::json> event(Duration limit);
   /// Host processes of this daemon.
   [[nodiscard]] std::vector<pid_t> hosts() const;
   void signal(int number) const;
@@ -76,6 +80,13 @@ class DaemonProcess {
   int output_ = -1;
   std::optional<rpc::Client> client_;
 };
+
+/// Runs one of our programs to its end.
+struct Ran {
+  int exit = -1;
+  std::string said;  ///< standard output and error
+};
+Ran run_program(const std::string& name, const std::vector<std::string>& words);
 
 std::string read_scenario(const std::string& name);
 std::int64_t monotonic_ns();

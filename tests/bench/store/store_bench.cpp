@@ -8,6 +8,7 @@
 #include <algorithm>
 #include <cstdio>
 #include <cstdlib>
+#include <cstring>
 #include <filesystem>
 #include <nlohmann/json.hpp>
 #include <stdexcept>
@@ -189,6 +190,40 @@ void latency(const std::string& directory) {
   }
 }
 
+void packing(const std::string& directory) {
+  constexpr std::uint32_t kRows = 64, kColumns = 2048, kFrame = kRows * kColumns * 2;
+  const std::uint64_t count = (short_run ? 64ULL : 512ULL) << 20U >> 18U;
+  const Frames frames(kFrame, 16U << 20U);
+  for (const auto codec : {session::Codec::deflate, session::Codec::bitshuffle_lz4}) {
+    const std::string name(session::codec_name(codec));
+    Pairs pack, path;
+    for (int round = 0; round < (short_run ? 1 : 5); ++round) {
+      std::vector<std::byte> chunk, copy(4 * kFrame);
+      double begin = now_s();
+      for (std::uint64_t i = 0; i < 16; ++i) {
+        std::memcpy(copy.data(), frames.at(4 * i % 32).data(), copy.size());
+      }
+      const double copied = now_s() - begin;
+      begin = now_s();
+      for (std::uint64_t i = 0; i < 16; ++i) {
+        session::pack(codec, store::Pixel::u16, copy, chunk);
+      }
+      const double packed = now_s() - begin;
+      const double bytes = 16.0 * static_cast<double>(copy.size());
+      pack.add(bytes / packed / kMega, bytes / copied / kMega);
+      const auto raw = append_raw(directory, frames, kFrame, count);
+      const auto run = stream(directory, kRows, kColumns, 4, count, name);
+      path.add(run.bytes_per_s / kMega, raw.bytes_per_s / kMega);
+      if (round == 0) {
+        std::printf("# %s packs electron counts of mean 3 to 1/%.2f\n", name.c_str(),
+                    static_cast<double>(copy.size()) / static_cast<double>(chunk.size()));
+      }
+    }
+    pack.print("packing, one thread, " + name, "MB/s", "memcpy");
+    path.print("whole path, 256 KiB, sealing with " + name, "MB/s", "a bare file");
+  }
+}
+
 void memory(const std::string& directory) {
   constexpr std::uint64_t kRows = 64, kColumns = 2048, kFrame = kRows * kColumns * 2;
   const std::uint64_t least = (short_run ? 64ULL : 1024ULL) << 20U;
@@ -211,6 +246,7 @@ void run(const std::string& directory) {
   }
   line_detector(directory);
   latency(directory);
+  packing(directory);
   memory(directory);
 }
 

@@ -40,12 +40,19 @@ json example(const char* name) {
 
 class Daemon {
  public:
-  Daemon(const fs::path& directory, const json& rig) : socket_(directory / "creeld.sock") {
+  Daemon(const fs::path& directory, const json& rig, const std::string& codec)
+      : socket_(directory / "creeld.sock") {
     std::ofstream(directory / "rig.json") << rig;
     const std::string program = build_directory() / "bin" / "creeld";
-    std::vector<std::string> words{
-        program,    "--rig", directory / "rig.json", "--state", directory / "state",
-        "--socket", socket_};
+    std::vector<std::string> words{program,
+                                   "--rig",
+                                   directory / "rig.json",
+                                   "--state",
+                                   directory / "state",
+                                   "--socket",
+                                   socket_,
+                                   "--codec",
+                                   codec};
     std::vector<char*> arguments;
     for (std::string& word : words) {
       arguments.push_back(word.data());
@@ -127,7 +134,7 @@ void start(rpc::Client& client, const json& series) {
 }  // namespace
 
 PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t columns,
-               std::uint64_t block, std::uint64_t frames) {
+               std::uint64_t block, std::uint64_t frames, const std::string& codec) {
   const fs::path scratch = fs::path(directory) / "path";
   fs::create_directories(scratch);
   json rig = example("fast-line.rig.json");
@@ -138,7 +145,7 @@ PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t c
   series["blocks"][0]["frames"] = frames;
   PathRun run;
   {
-    const Daemon daemon(scratch, rig);
+    const Daemon daemon(scratch, rig, codec);
     auto client = daemon.connect();
     asked(client, "events.follow", json::object());
     start(client, series);

@@ -14,9 +14,9 @@ struct PathRun {
 };
 
 /// Streams `frames` frames of `rows` x `columns` 16-bit pixels, in blocks of `block`, as fast as
-/// they go; measured from the first frames that are durable to the last. Throws
-/// std::runtime_error when creeld refuses.
+/// they go, with creeld's `codec`; measured from the first frames that are durable to the last.
+/// Throws std::runtime_error when creeld refuses.
 PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t columns,
-               std::uint64_t block, std::uint64_t frames);
+               std::uint64_t block, std::uint64_t frames, const std::string& codec = "none");
 
 }  // namespace creel::bench

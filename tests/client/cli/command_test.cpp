@@ -242,7 +242,7 @@ TEST_F(Creel, HelpTeachesEveryCommandWithAnExample) {
   EXPECT_THAT(all.out, HasSubstr("not a personnel-safety interlock"));
   for (const char* command :
        {"check", "start", "follow", "list", "hold", "continue", "stop", "devices", "close-all",
-        "verify", "picture", "status", "ledger", "enter-dose"}) {
+        "verify", "recover", "picture", "status", "ledger", "enter-dose"}) {
     const Ran ran = run({command, "--help"});
     EXPECT_EQ(ran.exit, 0) << command;
     EXPECT_THAT(ran.out, HasSubstr("Example: creel " + std::string(command))) << command;

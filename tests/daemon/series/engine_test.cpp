@@ -496,5 +496,19 @@ TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {
   EXPECT_EQ(std::count(log.begin(), log.end(), "charge"), 1);
 }
 
+// A stopped series whose daemon was killed before its session was closed: nothing is opened again.
+TEST(Engine, ASeriesThatHadEndedOnlyFinishes) {
+  Bench bench;
+  EngineStart start;
+  start.first_exposure = 2;
+  start.ended_outcome = "stopped";
+  start.ended_reason = "a person asked";
+  Engine engine(bench.series(), bench.rig(), guards_for(bench.series().guards), std::move(start));
+  const Command first = engine.begin(WorldTime{1});
+  ASSERT_TRUE(std::holds_alternative<command::Finish>(first)) << command_name(first);
+  EXPECT_EQ(std::get<command::Finish>(first).outcome, "stopped");
+  EXPECT_EQ(std::get<command::Finish>(first).reason, "a person asked");
+}
+
 }  // namespace
 }  // namespace creel

@@ -2,7 +2,8 @@
 
 Usage: look_from_outside.py STATE PATH EXPECTED.json
 STATE is "folder" (PATH is the folder) or "file" (PATH is NAME.h5). EXPECTED.json: rows, columns, dtype,
-crc (zlib CRC-32 of each frame), capacity, series (text), rig (text). Prints "ok" at the end.
+crc (zlib CRC-32 of each frame), capacity, series (text), rig (text), sealed (numbers of pieces), codec.
+Prints "ok" at the end.
 
 The rules are those of the NeXus manual (https://manual.nexusformat.org): datarules (names, units, NXdata
 attributes, default plotting) and the base classes NXdata, NXdetector, NXnote, NXsource.
@@ -131,6 +132,13 @@ def shape(expected, count):
         (count, expected["rows"], expected["columns"])
 
 
+def check_filters(frames, expected):
+    if expected["codec"] == "bitshuffle-lz4":
+        assert list(frames._filters) == ["32008"], frames._filters
+    else:
+        assert frames.compression == "gzip" and frames.shuffle, "any HDF5 reads it without a plugin"
+
+
 def check_folder(path, expected):
     pieces = 0
     count = 0
@@ -141,7 +149,15 @@ def check_folder(path, expected):
             break
         frames, records = piece["frames"], piece["record"]
         assert frames.shape == (expected["capacity"], expected["rows"], expected["columns"])
-        assert frames.chunks is None and frames.dtype == np.dtype(expected["dtype"])
+        assert frames.dtype == np.dtype(expected["dtype"])
+        if pieces in expected["sealed"]:
+            assert frames.chunks[0] <= expected["capacity"] and frames.chunks[1:] == frames.shape[1:]
+            check_filters(frames, expected)
+            assert piece["n_valid"][()] == expected["capacity"]
+            assert piece.userblock_size >= 1024
+        else:
+            assert frames.chunks is None
+        assert text(frames.attrs["units"]) == "counts" and "member_units" in records.attrs
         taken = int((records["magic"] == MAGIC).sum())
         assert piece["n_valid"][()] <= taken, "n_valid is a lower bound"
         count += taken
@@ -165,7 +181,7 @@ def check_file(path, expected):
         data = default_data(file)
         signal = data[text(data.attrs["signal"])]
         assert not signal.is_virtual and signal.shape == shape(expected, count)
-        assert signal.compression == "gzip" and signal.shuffle, "any HDF5 reads it without a plugin"
+        check_filters(signal, expected)
         records = file["entry/creel/record"][()]
         check_frames(signal, records, expected)
         detector = file["entry/measurement/instrument/detector"]

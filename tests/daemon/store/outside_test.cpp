@@ -13,6 +13,8 @@
 
 #include "daemon/platform/disk.h"
 #include "daemon/store/piece.h"
+#include "daemon/store/seal.h"
+#include "protocol/session/folder_reader.h"
 #include "protocol/session/verify.h"
 #include "tests/daemon/store/checks.h"
 
@@ -42,6 +44,11 @@ bool has_h5py() {
   return run(std::string(kPython) + " -c 'import h5py; print(1)'") == "1\n";
 }
 
+bool has_plugin() {
+  return run(std::string(kPython) + " -c 'import h5py; print(h5py.h5z.filter_avail(32008))'") ==
+         "True\n";
+}
+
 class Outside : public testing::TestWithParam<FrameShape> {
  protected:
   void SetUp() override {
@@ -56,7 +63,9 @@ class Outside : public testing::TestWithParam<FrameShape> {
   std::string path() const { return directory_ + "/ink-a"; }
 
   std::unique_ptr<Session> create(FrameShape shape, std::uint64_t planned) {
-    auto session = create_session(*disk_, sample::start(directory_, "ink-a", shape, planned));
+    auto start = sample::start(directory_, "ink-a", shape, planned);
+    start.codec = codec_;
+    auto session = create_session(*disk_, start);
     EXPECT_TRUE(session.ok()) << (session.ok() ? "" : session.error().text);
     return session.ok() ? std::move(session).value() : nullptr;
   }
@@ -71,6 +80,8 @@ class Outside : public testing::TestWithParam<FrameShape> {
                      {"capacity", piece_capacity(shape, planned)},
                      {"series", sample::kSeries},
                      {"rig", sample::kRig},
+                     {"sealed", sealed_},
+                     {"codec", session::codec_name(codec_)},
                      {"crc", json::array()}};
     for (std::uint64_t number = 0; number < count; ++number) {
       const auto frame = sample::frame(shape, number);
@@ -83,8 +94,22 @@ class Outside : public testing::TestWithParam<FrameShape> {
                " " + where + " " + file);
   }
 
+  // Seals pieces 0..count-1.
+  void seal(FrameShape shape, std::uint64_t count) {
+    const auto source = session::native_source();
+    const auto reader = session::FolderReader::open(*source, path());
+    ASSERT_TRUE(reader.ok());
+    for (std::uint64_t number = 0; number < count; ++number) {
+      const auto sealed = seal_piece(*disk_, {path(), (*reader)->layout(), shape, codec_}, number);
+      ASSERT_TRUE(sealed.ok()) << sealed.error().text;
+      sealed_.push_back(number);
+    }
+  }
+
   std::string directory_;
   std::unique_ptr<Disk> disk_;
+  session::Codec codec_ = session::Codec::deflate;
+  std::vector<std::uint64_t> sealed_;
 };
 
 void put(Session& session, FrameShape shape, std::uint64_t first, std::uint64_t end) {
@@ -92,6 +117,21 @@ void put(Session& session, FrameShape shape, std::uint64_t first, std::uint64_t 
     ASSERT_TRUE(session.append(sample::record(number), sample::frame(shape, number)).ok());
   }
   ASSERT_TRUE(session.commit().ok());
+}
+
+// With the readings that look_from_outside.py expects.
+Result<std::string> fold_in_one(Session& session) {
+  for (const auto& [power, taken_ns, valid] : {std::tuple(20.0, 6'000'000'000, true),
+                                               {0.0, 7'000'000'000, false},
+                                               {19.5, 8'000'000'000, true}}) {
+    EXPECT_TRUE(session
+                    .event({{"event", "gauges"},
+                            {"readings",
+                             {{"laser_power",
+                               {{{"value", power}, {"taken_ns", taken_ns}, {"valid", valid}}}}}}})
+                    .ok());
+  }
+  return session.fold({{"outcome", "finished"}}, {});
 }
 
 TEST_P(Outside, H5pyReadsASessionThatRunsAndOneThatIsFolded) {
@@ -106,19 +146,36 @@ TEST_P(Outside, H5pyReadsASessionThatRunsAndOneThatIsFolded) {
   EXPECT_EQ(look("folder", path(), shape, 5, 2), "ok\n") << "in the first piece";
   put(*session, shape, 2, 12);
   EXPECT_EQ(look("folder", path(), shape, 5, 12), "ok\n") << "in the third piece";
-  for (const auto& [power, taken_ns, valid] : {std::tuple(20.0, 6'000'000'000, true),
-                                               {0.0, 7'000'000'000, false},
-                                               {19.5, 8'000'000'000, true}}) {
-    ASSERT_TRUE(session
-                    ->event({{"event", "gauges"},
-                             {"readings",
-                              {{"laser_power",
-                                {{{"value", power}, {"taken_ns", taken_ns}, {"valid", valid}}}}}}})
-                    .ok());
-  }
-  const auto file = session->fold({{"outcome", "finished"}}, {});
+  const auto file = fold_in_one(*session);
   ASSERT_TRUE(file.ok()) << file.error().text;
   EXPECT_EQ(look("file", *file, shape, 5, 12), "ok\n") << "folded";
+}
+
+TEST_P(Outside, H5pyReadsSealedPiecesThroughWholeH5) {
+  if (!has_h5py()) {
+    GTEST_SKIP() << "h5py is not installed for " << kPython;
+  }
+  const auto shape = GetParam();
+  for (const auto codec : {session::Codec::deflate, session::Codec::bitshuffle_lz4}) {
+    if (codec == session::Codec::bitshuffle_lz4 && !has_plugin()) {
+      GTEST_SKIP() << "h5py finds no plugin for filter 32008";
+    }
+    codec_ = codec;
+    sealed_.clear();
+    auto session = create(shape, 5);
+    ASSERT_NE(session, nullptr);
+    put(*session, shape, 0, 12);
+    const auto whole = read_all(*disk_, path() + "/whole.h5");
+    seal(shape, 1);
+    EXPECT_EQ(look("folder", path(), shape, 5, 12), "ok\n") << "one sealed";
+    seal(shape, 2);
+    EXPECT_EQ(look("folder", path(), shape, 5, 12), "ok\n") << "two sealed, one not full";
+    EXPECT_EQ(*read_all(*disk_, path() + "/whole.h5"), *whole) << "is never touched";
+    const auto file = fold_in_one(*session);
+    ASSERT_TRUE(file.ok()) << file.error().text;
+    EXPECT_EQ(look("file", *file, shape, 5, 12), "ok\n") << "folded";
+    std::filesystem::remove(*file);
+  }
 }
 
 INSTANTIATE_TEST_SUITE_P(
@@ -202,6 +259,29 @@ TEST_P(OutsideOnce, H5dumpShowsFramesAndRecordsInEveryState) {
   EXPECT_THAT(run("h5dump -d " + set + " -s 6,0 -c 1,1 " + path() + ".h5"),
               HasSubstr("(6,0): " + std::to_string(pixel)));
   EXPECT_THAT(run("h5dump -d /entry/creel/record -s 6 -c 1 " + path() + ".h5"), HasSubstr(magic));
+}
+
+TEST_P(OutsideOnce, H5dumpShowsFramesAndRecordsOfSealedPieces) {
+  if (run("h5dump --version").find("Version") == std::string::npos) {
+    GTEST_SKIP() << "h5dump is not installed";
+  }
+  const auto shape = GetParam();
+  auto session = create(shape, 5);
+  put(*session, shape, 0, 7);
+  seal(shape, 1);
+  const auto magic = std::to_string(session::Record::kMagic);
+  std::uint16_t pixel = 0;
+  std::memcpy(&pixel, sample::frame(shape, 3).data(), 2);
+  const auto piece = path() + "/piece-0.h5";
+  EXPECT_THAT(run("h5dump -d /record -s 1 -c 1 " + piece), HasSubstr(magic));
+  EXPECT_THAT(run("h5dump -d /n_valid " + piece), HasSubstr("(0): 5"));
+  EXPECT_THAT(run("h5dump -d /frames -s 3,0,0 -c 1,1,1 " + piece),
+              HasSubstr("(3,0,0): " + std::to_string(pixel)));
+  EXPECT_THAT(run("h5dump -B " + piece), HasSubstr("SUPERBLOCK_VERSION 0"))
+      << "the earliest format";
+  EXPECT_THAT(run("h5dump -d /entry/measurement/instrument/detector/data -s 3,0 -c 1,1 " + path() +
+                  "/whole.h5"),
+              HasSubstr("(3,0): " + std::to_string(pixel)));
 }
 
 TEST_P(OutsideOnce, AnotherHdf5ProgramCannotWriteIntoARunningSession) {

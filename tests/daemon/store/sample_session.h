@@ -1,6 +1,7 @@
 // A session to test with: iron-gall ink films at an invented conservation-science laboratory.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <cstring>
@@ -116,10 +117,26 @@ inline session::Record record(std::uint64_t number) {
   record.closed_ns = record.kind == 1 ? 0 : record.start_ns + 1'000'000'000;
   record.dose = record.kind == 1 ? 0 : 0.02;
   record.dose_errors = record.kind == 1 ? 0 : 0.002;
-  record.area_dose = 1.5 + 0.02 * static_cast<double>(number);
+  // Of every four the first and third lie on area 0, the second on area 1, the fourth is a dark.
+  const auto on_area = record.area == 0 ? number / 2 + 1 : number / 4 + 1;
+  record.area_dose = (record.area == 0 ? 1.5 : 0.0) + 0.02 * static_cast<double>(on_area);
   record.utc_ns = 1'770'924'000'000'000'000 + record.start_ns - 5'000'000'000;
   record.device_index = number;
   return record;
+}
+
+/// As the daemon would end a session of the first `count` records.
+inline nlohmann::json summary(std::uint64_t count) {
+  std::array<double, 2> given{};
+  for (std::uint64_t number = 0; number < count; ++number) {
+    if (const auto one = record(number); one.area < given.size()) {
+      given[one.area] += one.dose;
+    }
+  }
+  return {
+      {"outcome", "finished"},
+      {"dose",
+       {{"g3/a1", {{"series_e_per_a2", given[0]}}}, {"g3/a2", {{"series_e_per_a2", given[1]}}}}}};
 }
 
 }  // namespace creel::store::sample

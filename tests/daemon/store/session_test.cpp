@@ -251,7 +251,8 @@ TEST(Session, TheNextPieceIsPreparedWhenOneIsHalfFull) {
   FakeDisk disk;
   const FrameShape shape{64, 1024, Pixel::u32};  // 256 KiB
   const auto capacity = piece_capacity(shape, 100'000);
-  EXPECT_EQ(capacity, (64U << 20) / (shape.bytes() + sizeof(session::Record)));
+  EXPECT_EQ(capacity, (64U << 20) / (shape.bytes() + sizeof(session::Record)) / 4 * 4)
+      << "whole chunks of four";
   auto session = create(disk, "ink-a", shape, 100'000);
   for (std::uint64_t i = 0; i < capacity / 2; ++i) {
     EXPECT_FALSE(disk.exists("/sessions/ink-a/piece-1.h5"));

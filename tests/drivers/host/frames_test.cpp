@@ -84,6 +84,58 @@ TEST_F(Frames, EveryFrameOfAnAcquisitionArrivesAsTheDriverMadeIt) {
   EXPECT_TRUE(host.call("stop").ok());
 }
 
+TEST_F(Frames, ListsOfEventsArriveWithTheirNumberAndWhatWasLost) {
+  ready(3, 4, {{"events", true}});
+  EXPECT_EQ(armed["pixel"], "event");
+  EXPECT_EQ(armed["most_events"], 2);
+  EXPECT_EQ(armed["rows"], 2) << "of the sensor";
+  EXPECT_EQ(armed["columns"], 8);
+  ASSERT_TRUE(host.call("start").ok());
+  for (std::uint64_t frame = 0; frame < 3; ++frame) {
+    const auto view = take();
+    EXPECT_EQ(view.block.first, frame);
+    EXPECT_EQ(view.block.bytes, kFrameBytes);
+    EXPECT_EQ(view.block.events, 2U);
+    EXPECT_EQ(view.block.events_lost, 5U);
+    release(1);
+  }
+  EXPECT_EQ(end(), nullptr);
+}
+
+TEST_F(Frames, ADriverThatTellsMoreEventsThanItHasRoomForEndsTheAcquisition) {
+  const std::string said = "subject: read_frame: the driver delivered ";
+  for (const auto& [flags, sentence] :
+       {std::pair{json{{"events", true}, {"too_many", true}},
+                  "3 events and lost 5; as armed, a frame has room for 2"},
+        {json{{"too_many", true}}, "3 events and lost 0; as armed, a frame has room for 0"},
+        {json{{"events", true}, {"lost_more", true}},
+         "2 events and lost 18446744073709551615; as armed, a frame has room for 2"}}) {
+    HostUnderTest another;
+    ASSERT_TRUE(another.open(plugin("obliging"), "detector", flags).ok());
+    ASSERT_TRUE(another.call("arm", {{"frames", 3}, {"exposure_ns", 20'000}}).ok());
+    ASSERT_TRUE(another.give_ring({4, kFrameBytes}).ok());
+    ASSERT_TRUE(another.call("start").ok());
+    EXPECT_EQ(another.event("frames_ended")["error"]["text"], said + sentence);
+  }
+}
+
+TEST_F(Frames, ADriverThatArmsForImpossibleListsIsRefused) {
+  const std::string said = "subject: arm: the driver reports ";
+  for (const auto& [flags, sentence] :
+       {std::pair{json{{"events", true}, {"no_places", true}},
+                  "1 frames per block of 0 events at most; a block has 1 frame of 1 to 67108864 "
+                  "events"},
+        {json{{"events", true}, {"many", true}},
+         "2 frames per block of 2 events at most; a block has 1 frame of 1 to 67108864 events"},
+        {json{{"no_places", true}}, "3 events at most in a frame of pixels; must be 0"}}) {
+    HostUnderTest another;
+    ASSERT_TRUE(another.open(plugin("obliging"), "detector", flags).ok());
+    const auto answer = another.call("arm", {{"frames", 3}, {"exposure_ns", 20'000}});
+    ASSERT_FALSE(answer.ok());
+    EXPECT_EQ(answer.error().text, said + sentence);
+  }
+}
+
 TEST_F(Frames, AnAcquisitionCanBeRepeatedWithTheSameRing) {
   ready(3, 4);
   for (int round = 0; round < 3; ++round) {

@@ -16,6 +16,26 @@ const std::string& recorded_session() {
   return path;
 }
 
+/// The same laboratory with a detector that tells its electrons one by one.
+const std::string& recorded_events() {
+  static const system_test::ScratchDirectory scratch;
+  static const std::string path = [] {
+    nlohmann::json rig = replay_test::troubled_lab();
+    rig["common"]["simulated"]["world"]["electrons_per_pulse"] = 0.05;
+    for (nlohmann::json& device : rig["devices"]) {
+      if (device["kind"] == "detector") {
+        device["config"].update(
+            {{"counting", true}, {"delivers", "events"}, {"most_events", 8000}});
+      }
+    }
+    return replay_test::record_in_lab(
+        scratch.path(), rig,
+        nlohmann::json::parse(system_test::read_scenario("ink-trial.series.json")));
+  }();
+  CREEL_INVARIANT(!path.empty(), "no session of events to replay could be recorded");
+  return path;
+}
+
 Subject subject(std::uint32_t kind, const std::string& device, bool free) {
   const nlohmann::json config = {
       {"session", recorded_session()}, {"device", device}, {"free", free}};
@@ -30,7 +50,10 @@ std::vector<Subject> strict() {
 }
 // Any exposure, setting or movement: what a recording cannot give unless it is free.
 std::vector<Subject> free_detector() {
-  return {subject(CREEL_KIND_DETECTOR, "camera", true)};
+  const nlohmann::json events = {
+      {"session", recorded_events()}, {"device", "camera"}, {"free", true}};
+  return {subject(CREEL_KIND_DETECTOR, "camera", true),
+          {"replay", CREEL_KIND_DETECTOR, events.dump()}};
 }
 std::vector<Subject> free_stage() {
   return {subject(CREEL_KIND_STAGE, "stage", true)};

@@ -36,7 +36,8 @@ class Recorder {
         rig_, "/drivers", DeviceHost::Parts{*launcher_, scheduler_, timeline_, random_});
     conductor_ = std::make_unique<Conductor>(
         Conductor::Parts{scheduler_, timeline_, *supervisor_, *ledger_, *disk_, worker_}, rig_,
-        Conductor::Options{sessions_, json{{"name", "creel"}, {"version", "test"}}, seconds(120)});
+        Conductor::Options{sessions_, json{{"name", "creel"}, {"version", "test"}},
+                           session::Codec::deflate, seconds(120)});
   }
 
   RecordedNight run() {

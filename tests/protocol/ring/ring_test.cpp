@@ -46,6 +46,7 @@ Block block(std::uint64_t index) {
   made.exposure_ns = 900;
   made.period_ns = 1000;
   made.device_stamp = 7 * index;
+  made.events_lost = 5 * index;
   return made;
 }
 
@@ -69,6 +70,8 @@ void expect_block(const Consumer::View& view, std::uint64_t index) {
   EXPECT_EQ(view.block.exposure_ns, expected.exposure_ns);
   EXPECT_EQ(view.block.period_ns, expected.period_ns);
   EXPECT_EQ(view.block.device_stamp, expected.device_stamp);
+  EXPECT_EQ(view.block.events, expected.events);
+  EXPECT_EQ(view.block.events_lost, expected.events_lost);
   ASSERT_EQ(view.payload.size(), expected.bytes);
   for (const std::byte byte : view.payload) {
     ASSERT_EQ(byte, static_cast<std::byte>(index % 251));
@@ -166,7 +169,9 @@ enum : std::uint64_t {
   kFrames = 24,
   kStart = 32,
   kExposure = 40,
-  kPeriod = 48
+  kPeriod = 48,
+  kEvents = 64,
+  kEventsLost = 72
 };
 
 struct Nonsense {
@@ -203,7 +208,35 @@ INSTANTIATE_TEST_SUITE_P(All, RingNonsense,
                                            Nonsense{"negative exposure", kExposure, 1ULL << 63},
                                            Nonsense{"negative period", kPeriod, UINT64_MAX},
                                            Nonsense{"times overflow", kStart, INT64_MAX},
-                                           Nonsense{"period overflows", kPeriod, INT64_MAX}));
+                                           Nonsense{"period overflows", kPeriod, INT64_MAX},
+                                           Nonsense{"more events than bytes for them", kEvents, 1},
+                                           Nonsense{"events that wrap", kEvents, 1ULL << 60},
+                                           Nonsense{"all the events", kEvents, UINT64_MAX},
+                                           Nonsense{"lost too many", kEventsLost, kMostLost + 1}));
+
+TEST(Ring, EventsAreAtMostAsManyAsFitIntoTheBlock) {
+  for (const auto& [events, good] : {std::pair{6U, true}, {7U, false}}) {  // 16 bytes each
+    const Memory memory(kSmall);
+    Producer producer(memory.get(), kSmall);
+    Consumer consumer(memory.get(), kSmall);
+    ASSERT_TRUE(producer.slot().has_value());
+    Block made = block(0);
+    made.bytes = 100;
+    made.events = events;
+    made.events_lost = kMostLost;
+    producer.publish(made);
+    const auto taken = consumer.take();
+    ASSERT_EQ(taken.ok(), good) << events;
+    if (good) {
+      EXPECT_EQ((*taken)->block.events, 6U);
+      EXPECT_EQ((*taken)->block.events_lost, kMostLost);
+    } else {
+      EXPECT_EQ(taken.error().text,
+                "ring, block 0: 7 events in 100 bytes and 281474976710656 lost; must be at most 6 "
+                "and 281474976710656");
+    }
+  }
+}
 
 TEST(Ring, ACountOfBlocksThatCannotBeIsCorrupt) {
   for (const std::uint64_t claimed : {std::uint64_t{4}, std::uint64_t{1000}, UINT64_MAX}) {

@@ -2,7 +2,9 @@
 #include <gtest/gtest.h>
 
 #include "daemon/store/disk_source.h"
+#include "daemon/store/seal.h"
 #include "daemon/store/session.h"
+#include "protocol/session/folder_reader.h"
 #include "protocol/session/verify.h"
 #include "tests/daemon/store/checks.h"
 #include "tests/fakes/disk.h"
@@ -37,6 +39,23 @@ FakeDisk recorded(bool fold) {
   if (fold) {
     EXPECT_TRUE((*session)->fold({{"outcome", "finished"}}, {}).ok());
   }
+  return disk;
+}
+
+// With its first piece, the only full one, sealed.
+FakeDisk with_sealed_piece(Codec codec) {
+  FakeDisk disk;
+  auto start = sample::start(kDirectory, "ink-a", kShape, 4);
+  start.codec = codec;
+  auto session = store::create_session(disk, start);
+  for (std::uint64_t number = 0; number < kFrames; ++number) {
+    EXPECT_TRUE((*session)->append(sample::record(number), sample::frame(kShape, number)).ok());
+  }
+  EXPECT_TRUE((*session)->commit().ok());
+  const auto source = store::disk_source(disk);
+  const auto layout = (*FolderReader::open(*source, kFolder))->layout();
+  const auto sealed = store::seal_piece(disk, {kFolder, layout, kShape, codec}, 0);
+  EXPECT_TRUE(sealed.ok()) << sealed.error().text;
   return disk;
 }
 
@@ -97,13 +116,23 @@ TEST(Damage, BitsOfWholeH5) {
   flip_bits(recorded(false), kFolder + "/whole.h5", kFolder, 229);
 }
 TEST(Damage, BitsOfAPiece) {
-  flip_bits(recorded(false), kFolder + "/piece-1.h5", kFolder, 37);
+  flip_bits(recorded(false), kFolder + "/piece-1.h5", kFolder, 101);
+}
+TEST(Damage, BitsOfASealedPiece) {
+  for (const auto codec : {Codec::deflate, Codec::bitshuffle_lz4}) {
+    flip_bits(with_sealed_piece(codec), kFolder + "/piece-0.h5", kFolder, 67);
+  }
+}
+TEST(Damage, ATornSealedPiece) {
+  for (const auto codec : {Codec::deflate, Codec::bitshuffle_lz4}) {
+    tear(with_sealed_piece(codec), kFolder + "/piece-0.h5", kFolder, 211);
+  }
 }
 TEST(Damage, BitsOfTheLog) {
   flip_bits(recorded(false), kFolder + "/events.log", kFolder, 3);
 }
 TEST(Damage, BitsOfAFoldedFile) {
-  flip_bits(recorded(true), kFolder + ".h5", kFolder + ".h5", 229);
+  flip_bits(recorded(true), kFolder + ".h5", kFolder + ".h5", 557);
 }
 TEST(Damage, ATornWholeH5) {
   tear(recorded(false), kFolder + "/whole.h5", kFolder, 1499);

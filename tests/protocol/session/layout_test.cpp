@@ -49,7 +49,8 @@ TEST(Layout, EveryPixelTypeHasItsNameAndSize) {
   EXPECT_EQ(pixel_bytes(Pixel::u16), 2U);
   EXPECT_EQ(pixel_bytes(Pixel::u32), 4U);
   EXPECT_EQ(pixel_bytes(Pixel::f32), 4U);
-  for (const auto pixel : {Pixel::u8, Pixel::u16, Pixel::u32, Pixel::f32}) {
+  EXPECT_EQ(pixel_bytes(Pixel::event), 16U);
+  for (const auto pixel : {Pixel::u8, Pixel::u16, Pixel::u32, Pixel::f32, Pixel::event}) {
     EXPECT_EQ(pixel_from(pixel_name(pixel)), pixel);
   }
   EXPECT_FALSE(pixel_from("u64"));

@@ -106,6 +106,10 @@ TEST_F(ReaderTest, FindsAFrameByItsSequenceNumber) {
 TEST_F(ReaderTest, AFrameThatWasOnlyHalfWrittenIsNoFrame) {
   put(0, 2);
   ASSERT_TRUE(session_->append(sample::record(2), sample::frame(kShape, 2)).ok());
+  disk_.reset_counts();
+  disk_.die_at_sync(0);
+  ASSERT_FALSE(session_->commit().ok());
+  disk_.kill();
   // The record got to the disk, the frame did not: n_valid does not vouch for it.
   const auto reader = store::open_reader(*source_, "/sessions/ink-a");
   EXPECT_EQ(reader->records().size(), 3U) << "it is all there while nothing fails";

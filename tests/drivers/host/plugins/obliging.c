@@ -207,6 +207,13 @@ static int32_t detector_arm(creel_device* d, creel_exposure* exposure) {
   exposure->columns = COLUMNS;
   exposure->pixel = CREEL_PIXEL_U16;
   exposure->frames_per_block = 1;
+  if (flagged(d, "events")) {
+    exposure->pixel = CREEL_PIXEL_EVENT;
+    exposure->most_events = flagged(d, "no_places") ? 0 : ROWS * COLUMNS / 8;
+    exposure->frames_per_block = flagged(d, "many") ? 2 : 1;
+  } else if (flagged(d, "no_places")) {
+    exposure->most_events = 3;
+  }
   return 0;
 }
 static int32_t detector_start(creel_device* d) {
@@ -240,6 +247,9 @@ static int64_t detector_read_frame(creel_device* d, void* buffer, uint64_t buffe
   info->exposure_ns = d->exposure_ns;
   info->period_ns = d->exposure_ns;
   info->device_stamp = 4000 + d->delivered;
+  /* Two events have as many bytes as the pixels: the same bytes pass for both. */
+  info->events = flagged(d, "too_many") ? 3 : flagged(d, "events") ? 2 : 0;
+  info->events_lost = flagged(d, "lost_more") ? UINT64_MAX : flagged(d, "events") ? 5 : 0;
   ++d->delivered;
   return sizeof pixels;
 }

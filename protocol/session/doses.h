@@ -1,0 +1,18 @@
+// Adds up the dose of each area and compares it with what the session was told of the ledger.
+// Inside the library only.
+#pragma once
+
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "protocol/session/reader.h"
+#include "protocol/session/verify.h"
+
+namespace creel::session {
+
+/// `log` null = the events cannot be read. `add` is given each finding.
+std::vector<AreaDose> check_doses(const Reader& reader, const EventLog* log,
+                                  const std::function<void(Finding)>& add);
+
+}  // namespace creel::session
