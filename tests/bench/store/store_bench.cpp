@@ -1,8 +1,8 @@
 // How fast frames become durable, beside a bare file on the same disk that is synced as often, in
 // rounds that take turns. Lines: name, value, ratio to the limit that follows "of", with the span
 // of the ratios over the rounds. `--short` measures less; `--directory DIR` says on which disk
-// (default: where the system keeps its temporary files). Nothing here can fail because a machine is
-// slow.
+// (default: where the system keeps its temporary files); words choose parts. Nothing here can fail
+// because a machine is slow.
 #include <unistd.h>
 
 #include <algorithm>
@@ -10,10 +10,12 @@
 #include <cstdlib>
 #include <cstring>
 #include <filesystem>
+#include <iterator>
 #include <nlohmann/json.hpp>
 #include <stdexcept>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "daemon/platform/asio_scheduler.h"
 #include "daemon/platform/disk.h"
@@ -198,7 +200,7 @@ void packing(const std::string& directory) {
     const std::string name(session::codec_name(codec));
     Pairs pack, path;
     for (int round = 0; round < (short_run ? 1 : 5); ++round) {
-      std::vector<std::byte> chunk, copy(4 * kFrame);
+      std::vector<std::byte> chunk, copy(4ULL * kFrame);
       double begin = now_s();
       for (std::uint64_t i = 0; i < 16; ++i) {
         std::memcpy(copy.data(), frames.at(4 * i % 32).data(), copy.size());
@@ -240,30 +242,43 @@ void memory(const std::string& directory) {
   processor.print("creeld's processor time", "s/GiB", "one second");
 }
 
-void run(const std::string& directory) {
+void sizes(const std::string& directory) {
   for (const Size& size : kSizes) {
     throughput(directory, size);
   }
-  line_detector(directory);
-  latency(directory);
-  packing(directory);
-  memory(directory);
 }
+
+struct Part {
+  std::string_view name;
+  void (*run)(const std::string& directory);
+};
+constexpr Part kParts[] = {{"throughput", sizes},
+                           {"line", line_detector},
+                           {"latency", latency},
+                           {"packing", packing},
+                           {"memory", memory}};
 
 }  // namespace
 }  // namespace creel::bench
 
 int main(int argc, char** argv) {
   namespace fs = std::filesystem;
+  using creel::bench::kParts;
   fs::path where = fs::temp_directory_path();
+  std::vector<std::string_view> chosen;
   for (int i = 1; i < argc; ++i) {
     const std::string_view word = argv[i];
     if (word == "--short") {
       creel::bench::short_run = true;
     } else if (word == "--directory" && i + 1 < argc) {
       where = argv[++i];
+    } else if (std::any_of(std::begin(kParts), std::end(kParts),
+                           [&](const auto& part) { return part.name == word; })) {
+      chosen.push_back(word);
     } else {
-      std::fprintf(stderr, "usage: store [--short] [--directory DIR]\n");
+      std::fprintf(stderr,
+                   "usage: store [--short] [--directory DIR] [throughput line latency packing "
+                   "memory]\n");
       return 2;
     }
   }
@@ -274,7 +289,11 @@ int main(int argc, char** argv) {
   }
   int code = 0;
   try {
-    creel::bench::run(scratch);
+    for (const auto& part : kParts) {
+      if (chosen.empty() || std::find(chosen.begin(), chosen.end(), part.name) != chosen.end()) {
+        part.run(scratch);
+      }
+    }
   } catch (const std::exception& error) {
     std::fprintf(stderr, "store benchmark: %s\n", error.what());
     code = 1;
