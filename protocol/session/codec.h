@@ -34,7 +34,7 @@ std::uint64_t chunk_frames(const FrameShape& shape, std::uint64_t frames);
 /// No packed chunk of `bytes` is larger than this.
 std::uint64_t largest_packed(std::uint64_t bytes);
 
-/// Packs `frames`, whose size is a multiple of the pixel's, into `chunk` (replaced).
+/// Packs `frames`, whose size is a multiple of the pixel's and not 0, into `chunk` (replaced).
 void pack(Codec codec, Pixel pixel, std::span<const std::byte> frames,
           std::vector<std::byte>& chunk);
 /// Unpacks a chunk that must hold exactly frames.size() bytes. False when it does not or is

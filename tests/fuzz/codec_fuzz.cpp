@@ -42,11 +42,11 @@ void try_table(std::span<const std::byte> bytes) {
 }  // namespace
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
-  if (size < 2) {
+  if (size < 18) {  // at least one element of any kind
     return 0;
   }
   const auto codec = static_cast<Codec>(data[0] % 3);
-  const auto pixel = static_cast<Pixel>(data[0] / 3 % 4);
+  const auto pixel = static_cast<Pixel>(data[0] / 3 % 5);
   const auto bytes = std::as_bytes(std::span(data, size)).subspan(2);
   std::vector<std::byte> frames((data[1] + 1U) * 37 * pixel_bytes(pixel));
   (void)unpack(codec, pixel, bytes, frames);

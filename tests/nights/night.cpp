@@ -340,7 +340,11 @@ class Night {
     if (dose > report_.ledger_dose * (1 + kTiny) + kTiny) {
       fail("the records say more dose than the ledger");
     }
-    check_verified(*source);
+    // Verifying takes longer than the night itself: one night in eight, by seed and first kill.
+    const auto which = plan_.seed + (plan_.kills.empty() ? 0 : plan_.kills.front());
+    if (which % 8 == 0) {
+      check_verified(*source);
+    }
   }
 
   // What verify makes of the session alone is what the ledger has.

@@ -39,7 +39,7 @@ struct Form {
 };
 constexpr Form kSmall{{1, 700, Pixel::u16}, 5};     // one chunk a piece
 constexpr Form kPadded{{3, 43691, Pixel::u16}, 6};  // chunks of 4, the last one padded
-constexpr Form kAlone{{10, 60000, Pixel::u16}, 4};  // every frame a chunk
+constexpr Form kAlone{{5, 52430, Pixel::u16}, 4};   // every frame a chunk
 
 std::unique_ptr<Session> begin(Disk& disk, const Form& form, Codec codec) {
   auto start = sample::start(kDirectory, "ink-a", form.shape, form.places);
