@@ -25,7 +25,6 @@ using fakes::DiskFault;
 using fakes::FakeDisk;
 using session::Codec;
 using session::FolderReader;
-using session::Reader;
 using testing::ElementsAre;
 using testing::HasSubstr;
 
@@ -410,7 +409,8 @@ TEST(SealDamage, OfAChunkIsSaidFrameByFrameAndKeepsTheFolder) {
   for (int place = 0; place < 5; ++place) {
     const auto where =
         "piece-1.h5 place " + std::to_string(place) + " (frame " + std::to_string(5 + place) + ")";
-    expected.push_back(where + " | " + where + ": the frame does not match its checksum");
+    expected.push_back(where);
+    expected.back().append(" | ").append(where).append(": the frame does not match its checksum");
   }
   EXPECT_EQ(findings(disk), expected);
   auto session = resume_session(disk, kDirectory, "ink-a");
