@@ -2,11 +2,12 @@
 #include <gtest/gtest.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdio>
-#include <cstring>
 #include <filesystem>
 #include <fstream>
+#include <span>
 
 #include "daemon/platform/disk.h"
 #include "daemon/store/piece.h"
@@ -85,7 +86,8 @@ class EventsOutside : public testing::Test {
   void put(Session& session, std::uint64_t number) {
     const auto events = events_of(number);
     std::vector<std::byte> frame(kShape.bytes());
-    std::memcpy(frame.data(), events.data(), events.size() * sizeof(ElectronEvent));
+    const auto bytes = std::as_bytes(std::span(events));
+    std::copy(bytes.begin(), bytes.end(), frame.begin());
     session::Record record = sample::record(number);
     record.events = events.size();
     ASSERT_TRUE(session.append(record, frame).ok());

@@ -4,7 +4,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cstring>
+#include <span>
 #include <vector>
 
 #include "daemon/store/disk_source.h"
@@ -24,7 +26,8 @@ constexpr std::int64_t kExposure_ns = 1000;
 
 std::vector<std::byte> frame(const std::vector<ElectronEvent>& events) {
   std::vector<std::byte> bytes(kShape.bytes());
-  std::memcpy(bytes.data(), events.data(), events.size() * sizeof(ElectronEvent));
+  const auto from = std::as_bytes(std::span(events));
+  std::copy(from.begin(), from.end(), bytes.begin());
   return bytes;
 }
 
