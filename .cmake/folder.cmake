@@ -8,6 +8,7 @@ target_compile_definitions(creel_common INTERFACE
 if(CREEL_SANITIZE)
   target_compile_options(creel_common INTERFACE -fsanitize=${CREEL_SANITIZE} -fno-omit-frame-pointer
                          -fno-sanitize-recover=all)
+  target_compile_definitions(creel_common INTERFACE CREEL_SANITIZED)
   target_link_options(creel_common INTERFACE -fsanitize=${CREEL_SANITIZE})
 endif()
 # Asio fences between threads, which g++'s thread sanitizer does not model and says so; libstdc++'s <regex> trips
@@ -19,6 +20,29 @@ if(CREEL_FUZZ)
   target_compile_options(creel_common INTERFACE -fsanitize=fuzzer-no-link)
   target_link_options(creel_common INTERFACE -fsanitize=fuzzer-no-link)
 endif()
+
+# The sanitizer builds parse the large headers once (CREEL_PRECOMPILED). The main build does not: it shows that every
+# file includes what it needs.
+if(CREEL_PRECOMPILED)
+  file(WRITE ${CMAKE_BINARY_DIR}/empty.cpp "// Precompiled headers need a file to hang on.\n")
+  add_library(creel_precompiled_code OBJECT ${CMAKE_BINARY_DIR}/empty.cpp)
+  target_precompile_headers(creel_precompiled_code PRIVATE <algorithm> <functional> <map> <memory> <optional> <string>
+                            <vector> <nlohmann/json.hpp>)
+  target_link_libraries(creel_precompiled_code PRIVATE creel_common)
+  add_library(creel_precompiled_tests OBJECT ${CMAKE_BINARY_DIR}/empty.cpp)
+  target_precompile_headers(creel_precompiled_tests PRIVATE <algorithm> <functional> <map> <memory> <optional>
+                            <string> <vector> <nlohmann/json.hpp> <gtest/gtest.h> <gmock/gmock.h>)
+  target_link_libraries(creel_precompiled_tests PRIVATE creel_common GTest::gtest GTest::gmock)
+  # As for a program, or the compiler does not take it.
+  set_target_properties(creel_precompiled_tests PROPERTIES POSITION_INDEPENDENT_CODE OFF)
+  target_compile_options(creel_precompiled_tests PRIVATE -fPIE)
+endif()
+
+function(creel_precompile TARGET HEADERS)
+  if(CREEL_PRECOMPILED)
+    target_precompile_headers(${TARGET} REUSE_FROM ${HEADERS})
+  endif()
+endfunction()
 
 # Gives TARGET an include root that holds this one folder and nothing else, so that
 # #include "daemon/store/piece.h" compiles only in targets that link daemon_store.
@@ -46,6 +70,7 @@ function(creel_library)
     add_library(${name} STATIC ${ARG_SOURCES})
     creel_include_root(${name} PUBLIC)
     target_link_libraries(${name} PUBLIC ${ARG_DEPENDS} PRIVATE creel_common ${ARG_PRIVATE_DEPENDS})
+    creel_precompile(${name} creel_precompiled_code)
   else()
     add_library(${name} INTERFACE)
     creel_include_root(${name} INTERFACE)
@@ -84,6 +109,7 @@ function(creel_test)
   cmake_parse_arguments(ARG "" "NAME;TIMEOUT" "SOURCES;DEPENDS;LABELS" ${ARGN})
   add_executable(test_${ARG_NAME} ${ARG_SOURCES})
   target_link_libraries(test_${ARG_NAME} PRIVATE creel_common ${ARG_DEPENDS} GTest::gtest GTest::gmock GTest::gtest_main)
+  creel_precompile(test_${ARG_NAME} creel_precompiled_tests)
   set_target_properties(test_${ARG_NAME} PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${CMAKE_BINARY_DIR}/tests)
   if(NOT ARG_TIMEOUT)
     set(ARG_TIMEOUT 120)

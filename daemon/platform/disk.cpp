@@ -9,6 +9,7 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
@@ -26,6 +27,25 @@ Error failed(const char* what, const std::string& path, int error) {
 }
 
 constexpr std::size_t kMostParts = 256;  // of one pwritev; the system takes 1024
+constexpr std::size_t kPage =
+    4096;  // what O_DIRECT wants offsets, lengths and memory to be multiples of
+constexpr std::size_t kWorthDirect = 64U
+                                     << 10;  // smaller writes are quicker through the page cache
+
+bool on_pages(std::uint64_t offset, std::span<const std::span<const std::byte>> parts) {
+  return offset % kPage == 0 && std::all_of(parts.begin(), parts.end(), [](const auto& part) {
+           return std::bit_cast<std::uintptr_t>(part.data()) % kPage == 0 &&
+                  part.size() % kPage == 0;
+         });
+}
+
+std::size_t size_of(std::span<const std::span<const std::byte>> parts) {
+  std::size_t bytes = 0;
+  for (const auto& part : parts) {
+    bytes += part.size();
+  }
+  return bytes;
+}
 
 class PosixFile final : public File {
  public:
@@ -52,23 +72,21 @@ class PosixFile final : public File {
 
   Result<void> write_parts_at(std::uint64_t offset,
                               std::span<const std::span<const std::byte>> parts) override {
-    std::array<iovec, kMostParts> list{};
+    // Large runs of whole pages go past the page cache: copying frames into it costs the processor
+    // more than all the rest of storing them. Such a write, too, is durable only after sync().
+    const bool direct = size_of(parts) >= kWorthDirect && on_pages(offset, parts) && go_direct();
     while (!parts.empty()) {
-      const auto now = parts.first(std::min(parts.size(), list.size()));
-      std::size_t bytes = 0;
-      for (std::size_t i = 0; i < now.size(); ++i) {
-        // pwritev takes what it only reads without const.
-        list[i] = {const_cast<std::byte*>(now[i].data()), now[i].size()};  // NOLINT(*-const-cast)
-        bytes += now[i].size();
+      const auto now = parts.first(std::min(parts.size(), kMostParts));
+      const auto bytes = size_of(now);
+      if (!put(offset, now, bytes)) {
+        // Whatever went wrong, or only part of it: one part after another finds out what.
+        leave_direct(direct);
+        CREEL_TRY(File::write_parts_at(offset, now));
       }
-      const auto put = ::pwritev(descriptor_, list.data(), static_cast<int>(now.size()),
-                                 static_cast<off_t>(offset));
-      // Whatever went wrong, or only part of it: one part after another finds out what.
-      CREEL_TRY(put == static_cast<ssize_t>(bytes) ? Result<void>()
-                                                   : File::write_parts_at(offset, now));
       offset += bytes;
       parts = parts.subspan(now.size());
     }
+    leave_direct(direct);
     return {};
   }
 
@@ -117,6 +135,29 @@ class PosixFile final : public File {
   Result<void> lock_exclusive() override { return lock(LOCK_EX); }
 
  private:
+  /// Whether all of them were written with one call.
+  bool put(std::uint64_t offset, std::span<const std::span<const std::byte>> parts,
+           std::size_t bytes) {
+    std::array<iovec, kMostParts> list{};
+    for (std::size_t i = 0; i < parts.size(); ++i) {
+      // pwritev takes what it only reads without const.
+      list[i] = {const_cast<std::byte*>(parts[i].data()), parts[i].size()};  // NOLINT(*-const-cast)
+    }
+    return ::pwritev(descriptor_, list.data(), static_cast<int>(parts.size()),
+                     static_cast<off_t>(offset)) == static_cast<ssize_t>(bytes);
+  }
+
+  // False where the file system knows no direct writes; it is not asked again.
+  bool go_direct() {
+    direct_ = direct_ && ::fcntl(descriptor_, F_SETFL, flags_ | O_DIRECT) == 0;
+    return direct_;
+  }
+  void leave_direct(bool direct) {
+    if (direct) {
+      (void)::fcntl(descriptor_, F_SETFL, flags_);
+    }
+  }
+
   Result<void> lock(int kind) {
     while (::flock(descriptor_, kind | LOCK_NB) != 0) {
       if (errno == EWOULDBLOCK) {
@@ -135,6 +176,8 @@ class PosixFile final : public File {
 
   int descriptor_;
   std::string path_;
+  int flags_ = ::fcntl(descriptor_, F_GETFL);
+  bool direct_ = true;
 };
 
 int flags_of(OpenMode mode) {

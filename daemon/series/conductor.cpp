@@ -14,7 +14,7 @@ using nlohmann::json;
 using session::Record;
 
 Conductor::Conductor(Parts parts, const Rig& rig, Options options)
-    : parts_(parts), rig_(rig), options_(std::move(options)) {}
+    : parts_(std::move(parts)), rig_(rig), options_(std::move(options)) {}
 
 Conductor::~Conductor() {
   *alive_ = false;
@@ -169,7 +169,7 @@ void Conductor::armed(const json& answer) {
     complete(shape.error());
     return;
   }
-  if (!(*shape == run_->shape)) {
+  if (*shape != run_->shape) {
     complete(Error{ErrorCode::invalid_request,
                    "the detector changed its frame shape during the session: " + answer.dump()});
     return;

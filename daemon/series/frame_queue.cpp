@@ -2,6 +2,7 @@
 
 #include <iterator>
 #include <memory>
+#include <optional>
 #include <span>
 #include <utility>
 
@@ -10,7 +11,8 @@ namespace creel {
 using session::Record;
 
 namespace {
-constexpr std::size_t kBatchBytes = 8U << 20;   // design: one sync covers at most this much
+constexpr std::size_t kBatchBytes = 8U << 20;  // design: one sync covers at most this much
+constexpr std::size_t kMostInFlight = 2;
 constexpr std::size_t kSpareBytes = 32U << 20;  // of buffers kept for the next blocks
 }  // namespace
 
@@ -32,61 +34,104 @@ void FrameQueue::put(Record record, FrameBlock block, Streamed streamed) {
   unstored_bytes_ += block.bytes.size();
   queue_.push_back({record, std::move(block), streamed});
   ++unstored_;
-  run_batch();
+  run_batches();
 }
 
 void FrameQueue::retry() {
-  run_batch();
+  run_batches();
 }
 
-void FrameQueue::run_batch() {
-  if (running_ || queue_.empty()) {
+void FrameQueue::run_batches() {
+  while (!queue_.empty() && !failure_) {
+    const bool next_is_full = unstored_bytes_ - in_flight_bytes_ >= kBatchBytes;
+    if (in_flight_ >= kMostInFlight || (in_flight_ > 0 && !next_is_full)) {
+      return;
+    }
+    auto batch = std::make_shared<Batch>();
+    std::size_t bytes = 0;
+    while (!queue_.empty() && (batch->empty() || bytes < kBatchBytes)) {
+      bytes += queue_.front().block.bytes.size();
+      batch->push_back(std::move(queue_.front()));
+      queue_.pop_front();
+    }
+    in_flight_bytes_ += bytes;
+    if (in_flight_ > 0) {
+      session_.give_way(true);
+    }
+    run(batch);
+  }
+}
+
+void FrameQueue::run(const std::shared_ptr<Batch>& batch) {
+  ++in_flight_;
+  worker_.run([this, batch, alive = alive_, live = live_, broken = broken_, &session = session_,
+               &scheduler = scheduler_] {
+    auto done = std::make_shared<StoredBatch>();
+    if (!*broken) {
+      *done = store(session, live.get(), *batch);
+      *broken = !done->result.ok();
+    }
+    scheduler.post([this, batch, done, alive] {
+      if (*alive) {
+        came_back(*batch, std::move(*done));
+      }
+    });
+  });
+}
+
+StoredBatch FrameQueue::store(store::Session& session, LiveAnswer* live, const Batch& batch) {
+  StoredBatch done;
+  auto written = write(session, live, batch);
+  done.warnings = session.warnings();
+  if (!written.ok()) {
+    done.result = written.error();
+    return done;
+  }
+  done.blocks = batch.size();
+  done.durable = *written;
+  done.answer = live != nullptr ? live->news() : std::nullopt;
+  done.no_answer = live != nullptr ? live->gave_up() : "";
+  done.sealed = session.sealed();
+  if (auto room = session.headroom(); room.ok()) {
+    done.room = *room;
+  }
+  return done;
+}
+
+// Batches come back in the order in which they went out.
+void FrameQueue::came_back(Batch& batch, StoredBatch done) {
+  --in_flight_;
+  if (in_flight_ == 0 && queue_.empty()) {
+    session_.give_way(false);
+  }
+  for (const Entry& entry : batch) {
+    in_flight_bytes_ -= entry.block.bytes.size();
+  }
+  if (done.blocks > 0) {
+    finish(batch);
+    const auto alive = alive_;
+    stored_(done);
+    if (*alive) {
+      run_batches();
+    }
     return;
   }
-  running_ = true;
-  auto batch = std::make_shared<std::deque<Entry>>();
-  std::size_t bytes = 0;
-  while (!queue_.empty() && (batch->empty() || bytes < kBatchBytes)) {
-    bytes += queue_.front().block.bytes.size();
-    batch->push_back(std::move(queue_.front()));
-    queue_.pop_front();
+  failed_.insert(failed_.end(), std::make_move_iterator(batch.begin()),
+                 std::make_move_iterator(batch.end()));
+  if (!failure_) {
+    failure_ = std::move(done);
   }
-  worker_.run(
-      [this, batch, alive = alive_, live = live_, &session = session_, &scheduler = scheduler_] {
-        auto written = write(session, live.get(), *batch);
-        auto done = std::make_shared<StoredBatch>();
-        done->warnings = session.warnings();
-        if (written.ok()) {
-          done->blocks = batch->size();
-          done->durable = *written;
-          done->answer = live ? live->news() : std::nullopt;
-          done->no_answer = live ? live->gave_up() : "";
-          done->sealed = session.sealed();
-          if (auto room = session.headroom(); room.ok()) {
-            done->room = *room;
-          }
-        } else {
-          done->result = written.error();
-        }
-        scheduler.post([this, batch, done, alive] {
-          if (!*alive) {
-            return;
-          }
-          running_ = false;
-          if (done->result.ok()) {
-            finish(*batch);
-            stored_(*done);
-            run_batch();
-            return;
-          }
-          queue_.insert(queue_.begin(), std::make_move_iterator(batch->begin()),
-                        std::make_move_iterator(batch->end()));
-          stored_(*done);
-        });
-      });
+  if (in_flight_ > 0) {
+    return;
+  }
+  queue_.insert(queue_.begin(), std::make_move_iterator(failed_.begin()),
+                std::make_move_iterator(failed_.end()));
+  failed_.clear();
+  *broken_ = false;  // the worker has none of ours
+  stored_(*std::exchange(failure_, std::nullopt));
 }
 
-void FrameQueue::finish(std::deque<Entry>& batch) {
+void FrameQueue::finish(Batch& batch) {
   unstored_ -= batch.size();
   for (Entry& entry : batch) {
     auto& bytes = entry.block.bytes;
@@ -98,7 +143,7 @@ void FrameQueue::finish(std::deque<Entry>& batch) {
   }
 }
 
-std::vector<std::byte> FrameQueue::spare_buffer() {
+PageBytes FrameQueue::spare_buffer() {
   if (spare_.empty()) {
     return {};
   }
@@ -108,7 +153,7 @@ std::vector<std::byte> FrameQueue::spare_buffer() {
   return buffer;
 }
 
-Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& take) {
+Result<void> FrameQueue::each_frame(const Batch& batch, const Take& take) {
   for (const Entry& entry : batch) {
     const std::size_t frames = entry.block.info.frames;
     const std::size_t each = entry.block.bytes.size() / frames;
@@ -131,7 +176,7 @@ Result<void> FrameQueue::each_frame(const std::deque<Entry>& batch, const Take& 
 }
 
 Result<std::uint64_t> FrameQueue::write(store::Session& session, LiveAnswer* live,
-                                        const std::deque<Entry>& batch) {
+                                        const Batch& batch) {
   CREEL_TRY(each_frame(batch, [&](const Record& record, std::span<const std::byte> frame) {
     return session.append_borrowed(record, frame);
   }));

@@ -1,6 +1,7 @@
 // Frames between the ring and the disk: taken out of the ring by one copy, kept until the store has
 // them durable. The queue is what makes the group commit: whatever is in it when the last sync ends
-// goes into the next.
+// goes into the next. A batch that is full is handed over while the one before it is still being
+// stored, so that the disk does not wait for this thread.
 #pragma once
 
 #include <cstddef>
@@ -25,7 +26,7 @@ namespace creel {
 /// One block of frames as it came from the detector: the daemon's own copy.
 struct FrameBlock {
   ring::Block info;
-  std::vector<std::byte> bytes;
+  PageBytes bytes;
 };
 
 /// What differs between the frames of one streamed exposure.
@@ -60,13 +61,13 @@ class FrameQueue {
   void put(session::Record record, FrameBlock block, Streamed streamed = {});
   /// A buffer for a block's bytes: one that was used before where there is one, because fresh
   /// memory costs the system more than the copy into it.
-  std::vector<std::byte> spare_buffer();
+  PageBytes spare_buffer();
   /// Tries again after a failure.
   void retry();
   [[nodiscard]] std::size_t unstored() const { return unstored_; }
   [[nodiscard]] std::size_t unstored_bytes() const { return unstored_bytes_; }
   /// No batch is running: the session may be used by others.
-  [[nodiscard]] bool idle() const { return !running_; }
+  [[nodiscard]] bool idle() const { return in_flight_ == 0; }
 
  private:
   struct Entry {
@@ -75,11 +76,14 @@ class FrameQueue {
     Streamed streamed;
   };
   using Take = std::function<Result<void>(const session::Record&, std::span<const std::byte>)>;
-  void run_batch();
-  void finish(std::deque<Entry>& batch);
-  static Result<void> each_frame(const std::deque<Entry>& batch, const Take& take);
-  static Result<std::uint64_t> write(store::Session& session, LiveAnswer* live,
-                                     const std::deque<Entry>& batch);
+  using Batch = std::deque<Entry>;
+  void run_batches();
+  void run(const std::shared_ptr<Batch>& batch);
+  static StoredBatch store(store::Session& session, LiveAnswer* live, const Batch& batch);
+  void came_back(Batch& batch, StoredBatch done);
+  void finish(Batch& batch);
+  static Result<void> each_frame(const Batch& batch, const Take& take);
+  static Result<std::uint64_t> write(store::Session& session, LiveAnswer* live, const Batch& batch);
 
   store::Session& session_;
   std::shared_ptr<LiveAnswer> live_;  ///< touched by the worker only
@@ -87,11 +91,16 @@ class FrameQueue {
   Scheduler& scheduler_;
   Stored stored_;
   std::deque<Entry> queue_;
-  std::vector<std::vector<std::byte>> spare_;
+  std::deque<Entry> failed_;            ///< back from the store, until all are
+  std::optional<StoredBatch> failure_;  ///< why
+  std::shared_ptr<bool> broken_ =       ///< touched by the worker only while a batch is out:
+      std::make_shared<bool>(false);    ///< a batch failed, and none after it is stored
+  std::vector<PageBytes> spare_;
   std::size_t spare_bytes_ = 0;
   std::size_t unstored_ = 0;
   std::size_t unstored_bytes_ = 0;
-  bool running_ = false;
+  std::size_t in_flight_bytes_ = 0;
+  std::size_t in_flight_ = 0;  ///< batches that the worker has
   std::shared_ptr<bool> alive_ = std::make_shared<bool>(true);
 
  public:

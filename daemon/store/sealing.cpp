@@ -21,11 +21,14 @@ struct Sealing::State {
   std::uint64_t in_work = 0;
   Progress progress;
   bool stopping = false;
+  bool giving_way = false;
   bool failing = false;  // the last piece failed
   std::vector<std::string> news;
 
+  // Asked at every chunk.
   bool stopped() {
-    const std::lock_guard lock(mutex);
+    std::unique_lock lock(mutex);
+    changed.wait(lock, [this] { return stopping || !giving_way; });
     return stopping;
   }
 
@@ -105,10 +108,17 @@ void Sealing::wait() {
   state_->changed.wait(lock, [&] { return state_->waiting.empty() && state_->in_work == 0; });
 }
 
+void Sealing::give_way(bool give) {
+  const std::lock_guard lock(state_->mutex);
+  state_->giving_way = give;
+  state_->changed.notify_all();
+}
+
 void Sealing::stop() {
   std::unique_lock lock(state_->mutex);
   state_->stopping = true;
   state_->waiting.clear();
+  state_->changed.notify_all();
   state_->changed.wait(lock, [&] { return state_->in_work == 0; });
 }
 

@@ -35,7 +35,11 @@ class Sealing {
   /// the other fails only the first is told.
   std::vector<std::string> news();
   [[nodiscard]] Progress progress() const;
-  /// Returns when everything handed over is sealed or has failed. Not on a worker.
+  /// While true the workers pause at their next chunk: the disk and the processor are the frames'.
+  /// Any thread.
+  void give_way(bool give);
+  /// Returns when everything handed over is sealed or has failed; not while it gives way. Not on a
+  /// worker.
   void wait();
   /// Begins no further piece, breaks off those in work at their next chunk and returns when no
   /// worker has one any more. Not on a worker.

@@ -24,7 +24,7 @@ using session::PieceLayout;
 using session::Record;
 
 constexpr std::uint64_t kEventRoom = 16ULL << 20;  // what events.log may still need
-constexpr std::size_t kWriteBytes = 1U << 20;      // frames are written in runs of about this much
+constexpr std::size_t kWriteBytes = 8U << 20;      // frames are written in runs of about this much
 
 // Which exposures are done, from the records of durable frames.
 class DoneExposures {
@@ -93,6 +93,7 @@ class FolderSession final : public Session {
     }
     return std::exchange(warnings_, {});
   }
+  void give_way(bool give) override { sealing_.give_way(give); }
   [[nodiscard]] Sealed sealed() const override {
     const auto progress = sealing_.progress();
     return {progress.sealed, progress.total};
@@ -558,16 +559,6 @@ Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& d
   CREEL_TRY(session->lock_whole());
   CREEL_TRY(session->take_up(**reader));
   return std::unique_ptr<Session>(std::move(session));
-}
-
-Result<SessionStart> read_session_start(Disk& disk, const std::string& directory,
-                                        const std::string& name) {
-  auto source = disk_source(disk);
-  auto reader = FolderReader::open(*source, directory + "/" + name);
-  if (!reader.ok()) {
-    return reader.error();
-  }
-  return start_from((*reader)->documents(), directory);
 }
 
 Result<std::vector<std::string>> unfinished_sessions(Disk& disk, const std::string& directory) {

@@ -114,6 +114,8 @@ class Session {
   /// Sentences about what went wrong and was mended since the last call: a piece given up after a
   /// disk error. Also written to events.log.
   virtual std::vector<std::string> warnings() { return {}; }
+  /// Frames come faster than they are stored: work in the background pauses while true. Any thread.
+  virtual void give_way(bool give) = 0;
   [[nodiscard]] virtual Progress progress() const = 0;
   [[nodiscard]] virtual Sealed sealed() const = 0;
   [[nodiscard]] virtual const std::string& name() const = 0;
@@ -128,7 +130,7 @@ class Session {
       const std::function<void(std::uint64_t, std::uint64_t)>& progress) = 0;
 
  protected:
-  std::deque<std::vector<std::byte>> copies_;  ///< what append() copied since the last commit
+  std::deque<PageBytes> copies_;  ///< what append() copied since the last commit
 };
 
 /// Lays out a new session; refused when the name is taken. Durable (folder, whole.h5, first piece)
@@ -143,10 +145,6 @@ Result<std::unique_ptr<Session>> create_session(Disk& disk, const SessionStart& 
 Result<std::unique_ptr<Session>> resume_session(Disk& disk, const std::string& directory,
                                                 const std::string& name,
                                                 const Background& background = {});
-/// The documents of an unfinished session, to go on with it: {series_text, rig_text, ...} as in
-/// SessionStart.
-Result<SessionStart> read_session_start(Disk& disk, const std::string& directory,
-                                        const std::string& name);
 /// Names of sessions in `directory` that are still folders. Also clears away what a crash left of a
 /// folder whose NAME.h5 is complete.
 Result<std::vector<std::string>> unfinished_sessions(Disk& disk, const std::string& directory);

@@ -7,21 +7,14 @@
 #include <atomic>
 #include <cstdint>
 
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define CREEL_SANITIZED true
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define CREEL_SANITIZED true
-#endif
-#endif
-#ifndef CREEL_SANITIZED
-#define CREEL_SANITIZED false
-#endif
-
 namespace creel::host {
 namespace {
 
-constexpr bool kSanitized = CREEL_SANITIZED;  // it has handlers and stacks of its own
+#ifdef CREEL_SANITIZED
+constexpr bool kSanitized = true;  // it has handlers and stacks of its own
+#else
+constexpr bool kSanitized = false;
+#endif
 constexpr std::size_t kStackBytes = 32 * 1024;
 constexpr int kSignals[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT};
 

@@ -26,14 +26,8 @@ using analysis::EvaluationOptions;
 using analysis::Reference;
 using analysis::SessionSpectra;
 
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#ifdef CREEL_SANITIZED
 constexpr int kNights = 6;
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-constexpr int kNights = 6;
-#else
-constexpr int kNights = 200;
-#endif
 #else
 constexpr int kNights = 200;
 #endif

@@ -28,14 +28,8 @@ using nlohmann::json;
 using ::testing::HasSubstr;
 namespace fs = std::filesystem;
 
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#ifdef CREEL_SANITIZED
 constexpr int kKills = 8;
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-constexpr int kKills = 8;
-#else
-constexpr int kKills = 50;
-#endif
 #else
 constexpr int kKills = 50;
 #endif

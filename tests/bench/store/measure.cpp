@@ -26,13 +26,19 @@ void must(bool good, const char* what) {
 
 class RawFile {
  public:
-  explicit RawFile(const std::string& directory) : path_(directory + "/raw") {
-    descriptor_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC, 0600);
-    must(descriptor_ >= 0, path_.c_str());
+  explicit RawFile(const std::string& directory, int more_flags = 0) : path_(directory + "/raw") {
+    descriptor_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC | more_flags, 0600);
+    must(descriptor_ >= 0 || (errno == EINVAL && more_flags != 0), path_.c_str());
   }
   ~RawFile() {
-    ::close(descriptor_);
+    if (opened()) {
+      ::close(descriptor_);
+    }
     ::unlink(path_.c_str());
+  }
+  [[nodiscard]] bool opened() const { return descriptor_ >= 0; }
+  void reserve(std::uint64_t bytes) {
+    must(::posix_fallocate(descriptor_, 0, static_cast<off_t>(bytes)) == 0, "posix_fallocate");
   }
   RawFile(const RawFile&) = delete;
   RawFile& operator=(const RawFile&) = delete;
@@ -125,6 +131,21 @@ RawRun append_raw(const std::string& directory, const Frames& frames, std::size_
   file.sync();
   const auto bytes = static_cast<double>(count * frame_bytes);
   return {bytes / (now_s() - begin), (processor_s() - processor) / bytes * (1U << 30U)};
+}
+
+double append_direct(const std::string& directory, const Frames& frames, std::uint64_t bytes) {
+  RawFile file(directory, O_DIRECT);
+  if (!file.opened()) {
+    return 0;
+  }
+  file.reserve(bytes);
+  const double begin = now_s();
+  const auto batch = frames.all().first(kBatchBytes);
+  for (std::uint64_t done = 0; done < bytes; done += batch.size()) {
+    file.append(batch);
+    file.sync();
+  }
+  return static_cast<double>(bytes) / (now_s() - begin);
 }
 
 std::vector<double> append_raw_paced(const std::string& directory, const Frames& frames,

@@ -7,6 +7,8 @@
 #include <string>
 #include <vector>
 
+#include "daemon/seams/disk.h"
+
 namespace creel::bench {
 
 /// One sync covers at most this much, for the bare file and for the store alike (FrameQueue's own).
@@ -40,13 +42,14 @@ double quantile(std::vector<double> values, double q);
 class Frames {
  public:
   Frames(std::size_t frame_bytes, std::size_t at_least_bytes);
+  [[nodiscard]] std::span<const std::byte> all() const { return bytes_; }
   [[nodiscard]] std::span<const std::byte> at(std::uint64_t index) const {
     return std::span(bytes_).subspan(index % count_ * each_, each_);
   }
 
  private:
   std::size_t each_, count_;
-  std::vector<std::byte> bytes_;
+  PageBytes bytes_;
 };
 
 /// What the limit is: a file that grows by one write a frame, synced as the store syncs.
@@ -56,7 +59,10 @@ struct RawRun {
 };
 RawRun append_raw(const std::string& directory, const Frames& frames, std::size_t frame_bytes,
                   std::uint64_t count);
-/// The same at a fixed pace, each frame synced by itself; seconds from ready to durable.
+/// What the disk itself takes: whole batches written past the page cache into space set aside, each
+/// synced. Bytes a second; 0 where the file system knows no direct writes.
+double append_direct(const std::string& directory, const Frames& frames, std::uint64_t bytes);
+/// A bare file at a fixed pace, each frame synced by itself; seconds from ready to durable.
 std::vector<double> append_raw_paced(const std::string& directory, const Frames& frames,
                                      std::uint64_t count, double period_s);
 /// Sleeps until a moment of now_s().

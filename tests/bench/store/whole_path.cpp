@@ -25,6 +25,8 @@ namespace {
 namespace fs = std::filesystem;
 using nlohmann::json;
 
+constexpr double kBetweenLooks = 0.25;  // at the daemon's memory, seconds
+
 fs::path build_directory() {
   return fs::read_symlink("/proc/self/exe").parent_path().parent_path();
 }
@@ -149,7 +151,7 @@ PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t c
     auto client = daemon.connect();
     asked(client, "events.follow", json::object());
     start(client, series);
-    double begin = 0, end = 0, processor = 0;
+    double begin = 0, end = 0, processor = 0, looked = 0;
     std::uint64_t first = 0, durable = 0;
     while (durable < frames) {
       auto told = client.wait_notification(seconds(60));
@@ -170,7 +172,10 @@ PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t c
         begin = end;
         processor = daemon.processor_s();
       }
-      run.private_bytes = std::max(run.private_bytes, private_bytes(daemon.pid()));
+      if (end > looked + kBetweenLooks) {  // a look stops the daemon for a moment
+        run.private_bytes = std::max(run.private_bytes, private_bytes(daemon.pid()));
+        looked = end;
+      }
     }
     const auto stored = static_cast<double>(durable - first);
     const double bytes = stored * static_cast<double>(rows * columns * 2);

@@ -3,7 +3,8 @@
 
 #include <gtest/gtest.h>
 
-#include <cstring>
+#include <algorithm>
+#include <span>
 
 #include "protocol/session/electron_event.h"
 
@@ -24,7 +25,7 @@ FrameBlock block_of(const std::vector<ElectronEvent>& places, std::uint64_t even
   block.info.events = events;
   block.info.exposure_ns = 1000;
   block.bytes.resize(kList.bytes());
-  std::memcpy(block.bytes.data(), places.data(), places.size() * sizeof(ElectronEvent));
+  std::ranges::copy(std::as_bytes(std::span(places)), block.bytes.begin());
   return block;
 }
 

@@ -17,6 +17,14 @@ namespace creel::store {
 
 inline const std::string kDirectory = "/sessions";
 
+/// Of the points at which something may fail, every so many-th is met: all of them, but under a
+/// sanitizer, where everything takes ten times as long.
+#ifdef CREEL_SANITIZED
+constexpr std::uint64_t kStep = 7;
+#else
+constexpr std::uint64_t kStep = 1;
+#endif
+
 /// A session as a reader sees it; the sample's frames are known by their exposure number.
 inline std::unique_ptr<session::Reader> open_reader(session::FileSource& source,
                                                     const std::string& path) {

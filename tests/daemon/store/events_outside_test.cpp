@@ -3,8 +3,6 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <array>
-#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <span>
@@ -13,6 +11,7 @@
 #include "daemon/store/piece.h"
 #include "protocol/session/electron_event.h"
 #include "tests/daemon/store/checks.h"
+#include "tests/daemon/store/outside.h"
 
 namespace creel::store {
 namespace {
@@ -20,22 +19,8 @@ namespace {
 using nlohmann::json;
 using session::ElectronEvent;
 
-constexpr const char* kPython = "/usr/bin/python3";
 constexpr FrameShape kShape{6, 40, Pixel::event, 100};
 constexpr std::uint64_t kPlanned = 5;
-
-std::string run(const std::string& command) {
-  std::string output;
-  FILE* pipe = ::popen((command + " 2>&1").c_str(), "r");
-  std::array<char, 4096> buffer{};
-  while (pipe != nullptr && std::fgets(buffer.data(), buffer.size(), pipe) != nullptr) {
-    output += buffer.data();
-  }
-  if (pipe != nullptr) {
-    ::pclose(pipe);
-  }
-  return output;
-}
 
 /// None in frame 0, all places in frame 9.
 std::vector<ElectronEvent> events_of(std::uint64_t number) {
@@ -61,7 +46,7 @@ json told(const std::vector<ElectronEvent>& events) {
 class EventsOutside : public testing::Test {
  protected:
   void SetUp() override {
-    if (run(std::string(kPython) + " -c 'import h5py; print(1)'") != "1\n") {
+    if (!has_h5py()) {
       GTEST_SKIP() << "h5py is not installed for " << kPython;
     }
     directory_ = (std::filesystem::temp_directory_path() /

@@ -3,7 +3,6 @@
 #include <gtest/gtest.h>
 #include <unistd.h>
 
-#include <array>
 #include <cstdio>
 #include <filesystem>
 #include <fstream>
@@ -11,6 +10,7 @@
 
 #include "daemon/platform/disk.h"
 #include "daemon/store/session.h"
+#include "tests/daemon/store/outside.h"
 #include "tests/daemon/store/sample_session.h"
 
 namespace creel::store {
@@ -19,12 +19,6 @@ namespace {
 using testing::HasSubstr;
 using testing::StartsWith;
 namespace fs = std::filesystem;
-
-constexpr const char* kPython = "/usr/bin/python3";
-
-bool has_h5py() {
-  return std::system((std::string(kPython) + " -c 'import h5py' >/dev/null 2>&1").c_str()) == 0;
-}
 
 class Live : public testing::TestWithParam<FrameShape> {
  protected:

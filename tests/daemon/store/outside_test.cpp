@@ -17,32 +17,13 @@
 #include "protocol/session/folder_reader.h"
 #include "protocol/session/verify.h"
 #include "tests/daemon/store/checks.h"
+#include "tests/daemon/store/outside.h"
 
 namespace creel::store {
 namespace {
 
 using nlohmann::json;
 using testing::HasSubstr;
-
-constexpr const char* kPython = "/usr/bin/python3";
-
-// Output of a shell command, standard error included.
-std::string run(const std::string& command) {
-  std::string output;
-  FILE* pipe = ::popen((command + " 2>&1").c_str(), "r");
-  std::array<char, 4096> buffer{};
-  while (pipe != nullptr && std::fgets(buffer.data(), buffer.size(), pipe) != nullptr) {
-    output += buffer.data();
-  }
-  if (pipe != nullptr) {
-    ::pclose(pipe);
-  }
-  return output;
-}
-
-bool has_h5py() {
-  return run(std::string(kPython) + " -c 'import h5py; print(1)'") == "1\n";
-}
 
 bool has_plugin() {
   return run(std::string(kPython) + " -c 'import h5py; print(h5py.h5z.filter_avail(32008))'") ==

@@ -6,7 +6,9 @@
 #include <gtest/gtest.h>
 
 #include <atomic>
+#include <chrono>
 #include <future>
+#include <thread>
 
 #include "daemon/platform/asio_scheduler.h"
 #include "daemon/store/fold.h"
@@ -229,7 +231,7 @@ INSTANTIATE_TEST_SUITE_P(Codecs, SealCodec, testing::Values(Codec::deflate, Code
 
 TEST_P(SealCodec, KilledAnywhereLosesNothing) {
   const auto before = recorded(kSmall, GetParam());
-  for (std::uint64_t change = 0;; ++change) {
+  for (std::uint64_t change = 0;; change += kStep) {
     SCOPED_TRACE("killed in change " + std::to_string(change));
     auto disk = before;
     const auto plan = plan_of(disk);
@@ -259,7 +261,7 @@ TEST_P(SealCodec, KilledAnywhereLosesNothing) {
 TEST_P(SealCodec, AFoldOfSealedPiecesThatIsKilledAnywhereLosesNothing) {
   auto before = recorded(kSmall, GetParam());
   seal_full_pieces(before, kSmall);
-  for (std::uint64_t change = 0;; ++change) {
+  for (std::uint64_t change = 0;; change += kStep) {
     SCOPED_TRACE("killed in change " + std::to_string(change));
     auto disk = before;
     disk.die_at_change(change);
@@ -302,7 +304,7 @@ INSTANTIATE_TEST_SUITE_P(Faults, SealFault,
 
 TEST_P(SealFault, AnywhereLeavesThePieceAndCanBeTriedAgain) {
   const auto before = recorded(kSmall, Codec::deflate);
-  for (std::uint64_t k = 0;; ++k) {
+  for (std::uint64_t k = 0;; k += kStep) {
     SCOPED_TRACE("fault at operation " + std::to_string(k));
     auto disk = before;
     const auto plan = plan_of(disk);
@@ -514,6 +516,24 @@ TEST_F(Background, StopsAndLeavesNoDraft) {
     EXPECT_FALSE(name.ends_with(".part")) << name;
   }
   expect_intact(disk);
+}
+
+TEST_F(Background, GivesWayToFramesAndGoesOnAfterwards) {
+  auto disk = recorded(kSmall, Codec::deflate);
+  Sealing sealing(disk, plan_of(disk), workers());
+  sealing.give_way(true);
+  sealing.piece_full(0);
+  std::this_thread::sleep_for(std::chrono::milliseconds(20));  // it would have been done long ago
+  EXPECT_EQ(sealing.progress().sealed, 0U);
+  EXPECT_THAT(sealed_pieces(disk), ElementsAre(false, false, false));
+  sealing.give_way(false);
+  sealing.wait();
+  EXPECT_EQ(sealing.progress().sealed, 1U);
+  EXPECT_THAT(sealed_pieces(disk), ElementsAre(true, false, false));
+  sealing.give_way(true);
+  sealing.piece_full(1);
+  sealing.stop();  // does not wait for the frames
+  EXPECT_EQ(sealing.progress().sealed, 1U);
 }
 
 TEST_F(Background, DoesNothingWithoutWorkersOrCodec) {

@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include "daemon/store/fold.h"
 #include "daemon/store/piece.h"
 #include "protocol/session/verify.h"
 #include "tests/daemon/store/checks.h"
@@ -83,21 +84,23 @@ TEST(Session, DocumentsComeBackWordForWord) {
   auto session = create_session(disk, start);
   ASSERT_TRUE(session.ok()) << session.error().text;
   session->reset();
-  const auto read = read_session_start(disk, kDirectory, "ink-a");
-  ASSERT_TRUE(read.ok()) << read.error().text;
-  EXPECT_EQ(read->series_text, start.series_text);
-  EXPECT_EQ(read->rig_text, start.rig_text);
-  EXPECT_EQ(read->series, start.series);
-  EXPECT_EQ(read->rig, start.rig);
-  EXPECT_EQ(read->devices, start.devices);
-  EXPECT_EQ(read->software, start.software);
-  EXPECT_EQ(read->area_dose_before, start.area_dose_before);
-  EXPECT_EQ(read->start_utc_ns, start.start_utc_ns);
-  EXPECT_EQ(read->start_world_ns, start.start_world_ns);
-  EXPECT_EQ(read->frames_planned, start.frames_planned);
-  EXPECT_EQ(read->shape, start.shape);
-  EXPECT_EQ(read->name, "ink-a");
-  EXPECT_EQ(read->directory, kDirectory);
+  const auto source = disk_source(disk);
+  const auto reader = open_reader(*source, kDirectory + "/ink-a");
+  ASSERT_NE(reader, nullptr);
+  const auto read = start_from(reader->documents(), kDirectory);
+  EXPECT_EQ(read.series_text, start.series_text);
+  EXPECT_EQ(read.rig_text, start.rig_text);
+  EXPECT_EQ(read.series, start.series);
+  EXPECT_EQ(read.rig, start.rig);
+  EXPECT_EQ(read.devices, start.devices);
+  EXPECT_EQ(read.software, start.software);
+  EXPECT_EQ(read.area_dose_before, start.area_dose_before);
+  EXPECT_EQ(read.start_utc_ns, start.start_utc_ns);
+  EXPECT_EQ(read.start_world_ns, start.start_world_ns);
+  EXPECT_EQ(read.frames_planned, start.frames_planned);
+  EXPECT_EQ(read.shape, start.shape);
+  EXPECT_EQ(read.name, "ink-a");
+  EXPECT_EQ(read.directory, kDirectory);
 }
 
 TEST(Session, NothingKnownAboutTheSeriesIsNoReasonToRefuse) {
@@ -277,7 +280,8 @@ TEST(Session, HeadroomCoversWhatIsStillToBeWrittenAndTheFoldedFile) {
   for (std::uint64_t i = 0; i < 500; i += 50) {
     put(*session, shape, i, i + 50);
     // What has been used up plus what is still asked for stays within what was asked for at first.
-    EXPECT_LE(before - *disk.free_bytes(kDirectory) + still_needed(*session), needed + 4096 * 20);
+    EXPECT_LE(before - *disk.free_bytes(kDirectory) + still_needed(*session),
+              needed + 4096ULL * 20);
   }
   disk.set_capacity((before - *disk.free_bytes(kDirectory)) + (1ULL << 40) - before +
                     still_needed(*session));

@@ -16,14 +16,6 @@
 
 #include "tests/drivers/host/host_under_test.h"
 
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define CREEL_SANITIZED 1
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define CREEL_SANITIZED 1
-#endif
-#endif
-
 namespace creel::tests {
 namespace {
 

@@ -13,10 +13,12 @@
 #include <filesystem>
 #include <random>
 
+#include "daemon/store/tree.h"
 #include "protocol/base/crc32c.h"
 #include "protocol/session/electron_event.h"
 #include "protocol/session/filters.h"
 #include "protocol/session/hdf5.h"
+#include "tests/daemon/store/outside.h"
 
 namespace creel::session {
 namespace {
@@ -150,7 +152,7 @@ TEST(Codec, BitShuffleFollowsItsDefinition) {
 }
 
 TEST(Codec, ADamagedBlockHarmsNoOtherBlock) {
-  const auto frames = noise(5 * 8192);
+  const auto frames = noise(5ULL * 8192);
   Bytes chunk, back(frames.size());
   pack(Codec::bitshuffle_lz4, Pixel::u16, frames, chunk);
   const auto whole = chunk;
@@ -189,28 +191,6 @@ TEST(Codec, ZlibInflatesWhatDeflateMakes) {
 // --- Through HDF5
 // ----------------------------------------------------------------------------------
 
-H5::DataType type_of(Pixel pixel) {
-  switch (pixel) {
-    case Pixel::u8:
-      return H5::PredType::STD_U8LE;
-    case Pixel::u16:
-      return H5::PredType::STD_U16LE;
-    case Pixel::u32:
-      return H5::PredType::STD_U32LE;
-    case Pixel::f32:
-      return H5::PredType::IEEE_F32LE;
-    case Pixel::event: {
-      H5::CompType event(sizeof(ElectronEvent));
-      event.insertMember("time", HOFFSET(ElectronEvent, time_ps), H5::PredType::STD_U64LE);
-      event.insertMember("column", HOFFSET(ElectronEvent, column), H5::PredType::STD_U16LE);
-      event.insertMember("row", HOFFSET(ElectronEvent, row), H5::PredType::STD_U16LE);
-      event.insertMember("charge", HOFFSET(ElectronEvent, charge), H5::PredType::STD_U32LE);
-      return event;
-    }
-  }
-  return {};
-}
-
 // Ten rows in chunks of four, so that the last one is padded.
 constexpr hsize_t kRows = 10, kChunkRows = 4, kColumns = 77;
 
@@ -219,7 +199,8 @@ H5::DataSet make_set(const H5::H5File& file, Codec codec, Pixel pixel) {
   const H5::DSetCreatPropList properties;
   properties.setChunk(2, chunk.data());
   set_filters(properties, codec, pixel);
-  return file.createDataSet("frames", type_of(pixel), H5::DataSpace(2, extent.data()), properties);
+  return file.createDataSet("frames", store::pixel_type(pixel), H5::DataSpace(2, extent.data()),
+                            properties);
 }
 
 std::string folder_of_test() {
@@ -261,7 +242,7 @@ TEST_P(EveryCodec, Hdf5ReadsChunksThatWePacked) {
       ASSERT_GE(H5Dwrite_chunk(set.getId(), H5P_DEFAULT, 0, at.data(), chunk.size(), chunk.data()),
                 0);
     }
-    set.read(back.data(), type_of(pixel()));
+    set.read(back.data(), store::pixel_type(pixel()));
   });
   EXPECT_EQ(back, frames);
 }
@@ -278,7 +259,7 @@ TEST_P(EveryCodec, WeReadChunksThatHdf5Packed) {
     memory.setCore(1 << 16, false);
     const H5::H5File file("packed by HDF5", H5F_ACC_TRUNC, H5::FileCreatPropList::DEFAULT, memory);
     const auto set = make_set(file, codec(), pixel());
-    set.write(frames.data(), type_of(pixel()));
+    set.write(frames.data(), store::pixel_type(pixel()));
     H5Dflush(set.getId());
     Bytes unpacked(kChunkRows * kColumns * pixel_bytes(pixel()));
     for (hsize_t i = 0; i < 3; ++i) {
@@ -298,16 +279,7 @@ TEST_P(EveryCodec, WeReadChunksThatHdf5Packed) {
 }
 
 std::string run_python(const std::string& program) {
-  std::string output;
-  FILE* pipe = ::popen(("/usr/bin/python3 -c '" + program + "' 2>&1").c_str(), "r");
-  std::array<char, 4096> buffer{};
-  while (pipe != nullptr && std::fgets(buffer.data(), buffer.size(), pipe) != nullptr) {
-    output += buffer.data();
-  }
-  if (pipe != nullptr) {
-    ::pclose(pipe);
-  }
-  return output;
+  return store::run(std::string(store::kPython) + " -c '" + program + "'");
 }
 
 bool has_plugin() {
@@ -327,7 +299,7 @@ TEST(Plugin, ReadsWhatWePacked) {
     const auto frames = counts(kRows * kColumns, pixel);
     in_hdf5([&] {
       const H5::H5File file(path, H5F_ACC_TRUNC);
-      make_set(file, Codec::bitshuffle_lz4, pixel).write(frames.data(), type_of(pixel));
+      make_set(file, Codec::bitshuffle_lz4, pixel).write(frames.data(), store::pixel_type(pixel));
     });
     const auto crc =
         ::crc32(0, reinterpret_cast<const Bytef*>(frames.data()), static_cast<uInt>(frames.size()));
@@ -359,11 +331,11 @@ TEST(Plugin, WroteWhatWeRead) {
                            "compression=32008, compression_opts=(" +
                            block + ", 2))"),
                 "");
-      Bytes expected(3003 * pixel_bytes(pixel)), ours(expected.size()), through(expected.size());
+      Bytes expected(3003ULL * pixel_bytes(pixel)), ours(expected.size()), through(expected.size());
       for (std::uint32_t i = 0; i < 3003; ++i) {
         const auto value = i % 251;
         const auto real = static_cast<float>(value);
-        std::memcpy(&expected[i * pixel_bytes(pixel)],
+        std::memcpy(&expected[std::size_t{i} * pixel_bytes(pixel)],
                     pixel == Pixel::f32 ? static_cast<const void*>(&real) : &value,
                     pixel_bytes(pixel));
       }
@@ -372,7 +344,7 @@ TEST(Plugin, WroteWhatWeRead) {
                               files.access(false));
         const auto set = file.openDataSet("frames");
         EXPECT_EQ(codec_of(set.getCreatePlist(), pixel), Codec::bitshuffle_lz4);
-        set.read(through.data(), type_of(pixel));
+        set.read(through.data(), store::pixel_type(pixel));
         const hsize_t at = 0;
         hsize_t size = 0;
         std::uint32_t skipped = 0;
