@@ -25,6 +25,7 @@
 #include "daemon/platform/clock.h"
 #include "daemon/platform/disk.h"
 #include "daemon/platform/launcher.h"
+#include "daemon/platform/life_line.h"
 #include "daemon/rpc/server.h"
 #include "daemon/series/recover.h"
 #include "daemon/service/service.h"
@@ -163,11 +164,22 @@ int run(Rig rig, const Settings& settings) {
   if (!memory.ok()) {
     return complain(memory.error(), kRefused);
   }
+  // First of all: its thread takes no descriptor of ours along.
+  auto life_line = platform::LifeLine::make();
+  if (!life_line.ok()) {
+    return complain(life_line.error(), kRefused);
+  }
+  if (!(*life_line)->prompt()) {
+    spdlog::info(
+        "no real-time priority: on a busy computer a shutter may close some ten "
+        "milliseconds later after a crash of creeld (LimitRTPRIO=1 permits it)");
+  }
   boost::asio::io_context io;
   const platform::RealClock clock(memory->timeline());
   platform::RealRandom random;
   platform::AsioScheduler scheduler(io, clock, memory->timeline());
-  platform::PosixLauncher launcher(settings.host, io, memory->descriptor());
+  platform::PosixLauncher launcher(settings.host, io, memory->descriptor(),
+                                   (*life_line)->descriptor());
   scheduler.count_calls([&launcher] { return launcher.calls_running(); });
   const auto disk = make_posix_disk();
   auto dispatcher = rpc::Dispatcher::make(rpc::openrpc_text());

@@ -101,8 +101,6 @@ class PosixFile final : public File {
     return ::fdatasync(descriptor_) == 0 ? Result<void>() : failed("sync", path_, errno);
   }
 
-  void begin_sync() override { (void)::sync_file_range(descriptor_, 0, 0, SYNC_FILE_RANGE_WRITE); }
-
   Result<std::uint64_t> size() override {
     struct stat status {};
     if (::fstat(descriptor_, &status) != 0) {

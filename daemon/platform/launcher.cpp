@@ -398,10 +398,13 @@ class SpawnAttributes {
 
 class SpawnActions {
  public:
-  explicit SpawnActions(int socket) {
+  SpawnActions(int socket, int life_line) {
     ::posix_spawn_file_actions_init(&actions_);
     // The socket first: in a daemon without the standard three it may have one of their numbers.
     ::posix_spawn_file_actions_adddup2(&actions_, socket, host::kControlFd);
+    if (life_line >= 0) {
+      ::posix_spawn_file_actions_adddup2(&actions_, life_line, host::kLifeLineFd);
+    }
     ::posix_spawn_file_actions_addopen(&actions_, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
     ::posix_spawn_file_actions_adddup2(&actions_, STDERR_FILENO, STDOUT_FILENO);
   }
@@ -415,9 +418,10 @@ class SpawnActions {
 };
 
 // posix_spawn does not copy the daemon's memory map, however large its rings are.
-Result<pid_t> spawn(const std::string& program, const std::string& name, int socket) {
+Result<pid_t> spawn(const std::string& program, const std::string& name, int socket,
+                    int life_line) {
   const SpawnAttributes attributes;
-  const SpawnActions actions(socket);
+  const SpawnActions actions(socket, life_line);
   std::string argument = program;
   char* const arguments[] = {argument.data(), nullptr};
   pid_t pid = -1;
@@ -467,10 +471,11 @@ Result<RigMemory> make_rig_memory(std::uint64_t shared_bytes, bool accelerated, 
 }
 
 PosixLauncher::PosixLauncher(std::string host_program, boost::asio::io_context& loop,
-                             int rig_memory)
+                             int rig_memory, int life_line)
     : host_program_(std::move(host_program)),
       loop_(loop),
       rig_memory_(rig_memory),
+      life_line_(life_line),
       running_(std::make_shared<std::size_t>(0)),
       calls_(std::make_shared<CallsRunning>()) {}
 
@@ -489,7 +494,7 @@ Result<std::unique_ptr<HostProcess>> PosixLauncher::launch(const std::string& na
   }
   Descriptor ours(ends[0]);
   const Descriptor theirs(ends[1]);
-  const auto pid = spawn(host_program_, name, theirs.get());
+  const auto pid = spawn(host_program_, name, theirs.get(), life_line_);
   if (!pid.ok()) {
     return pid.error();
   }

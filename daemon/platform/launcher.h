@@ -1,9 +1,9 @@
 // Starts creel-host processes and talks to them: the real Launcher.
 //
-// A host gets descriptor 3 (its end of a SOCK_SEQPACKET socketpair), /dev/null as input, and the
-// daemon's stderr; nothing else of the daemon's. Its death is seen through a pidfd. Rings are
-// memfds that cannot shrink or grow, so a host cannot make the daemon fault; what stands in them
-// stays the host's to change.
+// A host gets descriptor 3 (its end of a SOCK_SEQPACKET socketpair), 4 (the life line), /dev/null
+// as input, and the daemon's stderr; nothing else of the daemon's. Its death is seen through a
+// pidfd. Rings are memfds that cannot shrink or grow, so a host cannot make the daemon fault; what
+// stands in them stays the host's to change.
 #pragma once
 
 #include <boost/asio/io_context.hpp>
@@ -61,9 +61,10 @@ class PosixLauncher final : public Launcher {
   /// Messages taken from one host before every other handler of the loop has had its turn.
   static constexpr int kMessagesPerTurn = 32;
 
-  /// `rig_memory`: RigMemory::descriptor(), or -1; not owned, must stay open. The loop must outlive
-  /// this.
-  PosixLauncher(std::string host_program, boost::asio::io_context& loop, int rig_memory = -1);
+  /// `rig_memory`: RigMemory::descriptor(), `life_line`: LifeLine::descriptor(), or -1; not owned,
+  /// must stay open. The loop must outlive this.
+  PosixLauncher(std::string host_program, boost::asio::io_context& loop, int rig_memory = -1,
+                int life_line = -1);
   ~PosixLauncher() override;
 
   /// device_lost when the process cannot be started.
@@ -80,6 +81,7 @@ class PosixLauncher final : public Launcher {
   std::string host_program_;
   boost::asio::io_context& loop_;
   int rig_memory_;
+  int life_line_;
   std::shared_ptr<std::size_t> running_;
   std::shared_ptr<CallsRunning> calls_;
 };

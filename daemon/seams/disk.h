@@ -34,9 +34,6 @@ class File {
   /// Returns when everything written to this file is on the medium (fdatasync). After a failure
   /// nothing unsynced of this file may ever be called durable.
   virtual Result<void> sync() = 0;
-  /// Lets the medium begin with what was written so far, and does not wait for it: the sync() that
-  /// follows has less to do. A hint; promises nothing.
-  virtual void begin_sync() {}
   [[nodiscard]] virtual Result<std::uint64_t> size() = 0;
   virtual Result<void> resize(std::uint64_t bytes) = 0;
   /// Sets the space of the first `bytes` aside, so that writing there cannot meet a full disk.

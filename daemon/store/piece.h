@@ -62,8 +62,6 @@ class Piece {
   /// Writes one into place `index` once more.
   Result<void> rewrite(std::uint64_t index, const Frame& frame);
   Result<void> sync();
-  /// Lets the disk begin with what was written (File::begin_sync).
-  void begin_sync() { file_->begin_sync(); }
   /// Says that the first `count` places are durable; becomes durable itself with the next sync.
   Result<void> set_valid(std::uint64_t count);
 

@@ -49,12 +49,6 @@ Result<void> PieceWriter::write(std::span<const Frame> frames) {
   return {};
 }
 
-void PieceWriter::begin_sync() {
-  if (current_) {
-    current_->begin_sync();
-  }
-}
-
 Result<void> PieceWriter::sync() {
   for (auto& piece : full_) {
     CREEL_TRY(piece->sync());

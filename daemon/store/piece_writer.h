@@ -42,8 +42,6 @@ class PieceWriter {
   /// Writes frames into the next places. After a failure: abandon(), then write all frames that are
   /// not durable anew.
   Result<void> write(std::span<const Frame> frames);
-  /// Lets the disk begin with what was written.
-  void begin_sync();
   /// All that was written is durable on return. After a failure as for write().
   Result<void> sync();
   /// None of the frames since the last successful sync() is trusted to the pieces they were written

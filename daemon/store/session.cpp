@@ -144,7 +144,6 @@ class FolderSession final : public Session {
   Sealing sealing_;
   std::vector<Frame> pending_;  // since the last commit
   std::size_t written_ = 0;     // of these
-  std::size_t begun_ = 0;       // the disk was told to begin with these
   std::size_t unwritten_bytes_ = 0;
   std::uint64_t durable_frames_ = 0;
   std::uint64_t durable_sequence_ = 0;  // the sequence number after the last durable frame
@@ -162,10 +161,6 @@ Result<void> FolderSession::append_borrowed(Record record, std::span<const std::
     return Error{ErrorCode::invalid_request,
                  parts_.name + ": a frame has " + std::to_string(frame.size()) +
                      " bytes instead of " + std::to_string(parts_.shape.bytes())};
-  }
-  if (written_ > begun_) {  // the disk works while this frame is summed; never for a batch's last
-    pieces_.begin_sync();
-    begun_ = written_;
   }
   record.sequence = durable_sequence_ + pending_.size();
   record.frame_bytes = frame.size();
@@ -250,7 +245,7 @@ Error FolderSession::give_up(const Error& why) {
 void FolderSession::forget_pending() {
   pending_.clear();
   copies_.clear();
-  written_ = begun_ = 0;
+  written_ = 0;
   unwritten_bytes_ = 0;
 }
 

@@ -323,7 +323,7 @@ H5::DataType pixel_type(session::Pixel pixel) {
     case session::Pixel::f32:
       return H5::PredType::IEEE_F32LE;
     case session::Pixel::event:
-      return event_type();
+      return H5::DataType(event_type().getId());
   }
   return H5::PredType::STD_U8LE;
 }

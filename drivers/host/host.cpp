@@ -1,6 +1,7 @@
 #include "drivers/host/host.h"
 
 #include <poll.h>
+#include <sched.h>
 #include <signal.h>
 #include <sys/eventfd.h>
 #include <sys/signalfd.h>
@@ -83,10 +84,20 @@ const std::string kLateMakeSafe = make_event(
 const std::string kLateClose = make_event(
     "log", {{"level", "error"}, {"text", "the driver's close did not return within 5 s"}});
 
+// The safety thread does little, and must not wait for its turn on a busy computer. Permitted to
+// root and with RLIMIT_RTPRIO; without it the thread is one among others. The threads of the driver
+// do not inherit it.
+void ask_for_real_time() {
+  sched_param real_time{};
+  real_time.sched_priority = 1;
+  (void)::sched_setscheduler(0, SCHED_FIFO | SCHED_RESET_ON_FORK, &real_time);
+}
+
 }  // namespace
 
-Host::Host(Descriptor socket)
+Host::Host(Descriptor socket, Descriptor life_line)
     : socket_(std::move(socket)),
+      life_line_(std::move(life_line)),
       wake_(::eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)),
       signals_(block_signals()),
       lease_timer_(::timerfd_create(CLOCK_BOOTTIME, TFD_CLOEXEC | TFD_NONBLOCK)),
@@ -95,6 +106,7 @@ Host::Host(Descriptor socket)
 }
 
 void Host::run() {
+  ask_for_real_time();
   start(first_call());
   for (;;) {
     wait_and_serve();
@@ -182,12 +194,16 @@ void Host::start(Job open) {
 
 void Host::wait_and_serve() {
   const auto writable = static_cast<short>(outbox_.waiting() ? POLLOUT : 0);
-  std::array<pollfd, 4> waits{{{socket_.get(), static_cast<short>(POLLIN | writable), 0},
+  std::array<pollfd, 5> waits{{{socket_.get(), static_cast<short>(POLLIN | writable), 0},
                                {signals_.get(), POLLIN, 0},
                                {lease_timer_.get(), POLLIN, 0},
-                               {wake_.get(), POLLIN, 0}}};
+                               {wake_.get(), POLLIN, 0},
+                               {life_line_.get(), 0, 0}}};
   const bool again = overtaken();
   const int ready = ::poll(waits.data(), waits.size(), again ? kAgainMs : -1);
+  if (waits[4].revents != 0) {
+    end("hang-up");
+  }
   if (waits[3].revents != 0) {
     woken();
   }
@@ -340,13 +356,18 @@ void Host::woken() {
   if (const int signal = parked_for(); signal != 0) {
     crashed(signal);
   }
-  std::string why;
+  std::string why, lost;
   {
     const std::lock_guard lock(mutex_);
     why.swap(wanted_safe_);
+    lost.swap(lost_);
   }
   if (!why.empty()) {
     safe_by_itself(why);
+  }
+  if (!lost.empty()) {
+    outbox_.log(CREEL_LOG_ERROR, lost + ": this host ends, so that it can be started anew");
+    end("lost");
   }
 }
 
@@ -564,6 +585,12 @@ void Host::finished(const Job& job, Result<json> result) {
                              : make_answer(job.call.id, result.error()));
   } else if (!result.ok() && result.error().code != ErrorCode::cancelled) {
     outbox_.log(CREEL_LOG_WARNING, result.error().text);
+  }
+  if (name == "stop" && job.begun && !result.ok() && result.error().code == ErrorCode::timed_out) {
+    // No acquisition can ever be started again beside one that does not end.
+    const std::lock_guard lock(mutex_);
+    lost_ = result.error().text;
+    wake_up(wake_);
   }
   if (overtaken) {
     ask_safety("'" + name + "' was still running when the device was made safe");

@@ -43,7 +43,8 @@ class Host {
  public:
   /// Takes over `socket` and blocks SIGTERM and SIGINT in this thread. Call while the process has
   /// one thread.
-  explicit Host(Descriptor socket);
+  /// `life_line`: hangs up when the daemon is gone; may be none.
+  Host(Descriptor socket, Descriptor life_line);
   /// Runs until the process ends; never returns. Exit codes: 0 ended on order with the device safe,
   /// 2 the first message was not "open", 3 the device could not be made safe in time.
   [[noreturn]] void run();
@@ -109,7 +110,7 @@ class Host {
 
   void set_lease(const Lease& lease);  // with mutex_ held
 
-  Descriptor socket_;
+  Descriptor socket_, life_line_;
   Descriptor wake_;
   Descriptor signals_;
   Descriptor lease_timer_;
@@ -129,6 +130,7 @@ class Host {
   std::uint64_t safe_count_ = 0;
   bool ending_ = false;
   std::string wanted_safe_;  // the control thread's reason, "" = none
+  std::string lost_;         // likewise: why the driver is of no use any more
 };
 
 }  // namespace creel::host

@@ -61,6 +61,11 @@ bool started_by_daemon() {
   return ::getsockopt(kControlFd, SOL_SOCKET, SO_TYPE, &type, &size) == 0 && type == SOCK_SEQPACKET;
 }
 
+bool is_pipe(int fd) {
+  struct stat status {};
+  return ::fstat(fd, &status) == 0 && S_ISFIFO(status.st_mode);
+}
+
 }  // namespace
 
 int main(int count, char** arguments) {
@@ -77,8 +82,10 @@ int main(int count, char** arguments) {
     return 2;
   }
   ::umask(077);
-  ::close_range(kControlFd + 1, ~0U, 0);
+  const bool life_line = is_pipe(kLifeLineFd);
+  ::close_range((life_line ? kLifeLineFd : kControlFd) + 1, ~0U, 0);
   ::fcntl(kControlFd, F_SETFD, FD_CLOEXEC);
-  Host host{Descriptor(kControlFd)};
+  ::fcntl(kLifeLineFd, F_SETFD, FD_CLOEXEC);
+  Host host{Descriptor(kControlFd), Descriptor(life_line ? kLifeLineFd : -1)};
   host.run();
 }

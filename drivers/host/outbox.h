@@ -28,7 +28,7 @@ class Outbox {
   void flush();
 
   static constexpr int kLinesInBurst = 200;
-  static constexpr int kLinesPerSecond = 50;
+  static constexpr int kLinesPerSecond = 5;
 
  private:
   bool may_log();                        // with mutex_ held

@@ -71,6 +71,7 @@ DetectorSetup read_setup(const nlohmann::json& config) {
   setup.lose_frame = fields.integer("lose_frame", -1, -1, INT32_MAX);
   setup.crash_at_frame = fields.integer("crash_at_frame", -1, -1, INT32_MAX);
   setup.hang_at_frame = fields.integer("hang_at_frame", -1, -1, INT32_MAX);
+  setup.flood_after = fields.integer("flood_after", -1, -1, INT32_MAX);
   setup.laboratory = read_laboratory(fields);
   fields.done();
   setup.fingerprint = fingerprint(config);
@@ -282,6 +283,9 @@ void Detector::act_out_faults(std::uint64_t index) {
   while (is(setup_.hang_at_frame)) {
     ::pause();
   }
+  while (setup_.flood_after >= 0 && taken_ >= setup_.flood_after) {
+    services_.log(CREEL_LOG_WARNING, "a simulated flood of words");
+  }
   if (is(setup_.lose_frame)) {
     ++next_;
   }
@@ -317,6 +321,7 @@ std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& 
   if (setup_.most_events > 0) {
     list(next_, {reinterpret_cast<creel_event*>(buffer.data()), setup_.most_events}, info);
     ++next_;
+    ++taken_;
     return frame_bytes();
   }
   const std::size_t pixels = frame_bytes() / 2;
@@ -327,6 +332,7 @@ std::size_t Detector::read_frame(std::span<std::byte> buffer, creel_frame_info& 
     }
   }
   next_ += count;
+  taken_ += count;
   return count * frame_bytes();
 }
 

@@ -10,7 +10,8 @@
 //     "time_resolution_ns"  error of a time, one standard deviation
 //   "world"  see world/laboratory_config.h
 //   faults, by index of the frame since start, -1 = never: "lose_frame" (its index is missing),
-//   "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never returns again)
+//   "crash_at_frame" (the process aborts), "hang_at_frame" (read_frame never returns again);
+//   "flood_after"  after so many frames of its process it fills its log without end; -1 = never
 // Settings:
 //   "energy_offset_ev"  shifts the energy axis
 //   "illumination"  "spectrum" (at first) or "even": the spectrometer spreads all electrons evenly
@@ -35,7 +36,7 @@ struct DetectorSetup {
   std::uint32_t frames_per_block = 1;
   std::uint32_t most_events = 0;  ///< 0: delivers images
   double time_resolution_ns = 0;
-  std::int64_t lose_frame = -1, crash_at_frame = -1, hang_at_frame = -1;
+  std::int64_t lose_frame = -1, crash_at_frame = -1, hang_at_frame = -1, flood_after = -1;
   std::uint64_t fingerprint = 0, which = 0;
 };
 
@@ -78,6 +79,7 @@ class Detector : public kit::Detector {
   std::int64_t exposure_ns_ = 0, start_ns_ = 0;
   std::uint32_t frames_asked_ = 0, block_ = 1;
   std::uint64_t next_ = 0;  // index of the next frame
+  std::int64_t taken_ = 0;  // frames of this process
 };
 
 }  // namespace creel::simulated

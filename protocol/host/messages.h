@@ -55,6 +55,9 @@ namespace creel::host {
 constexpr std::size_t kMaxMessageBytes = 64 * 1024;
 /// File descriptors that the launcher leaves open in the host.
 constexpr int kControlFd = 3;
+/// Where a host may find the reading end of a pipe that hangs up when the daemon is gone, sooner
+/// than the socket on a busy computer. Not every launcher gives one.
+constexpr int kLifeLineFd = 4;
 
 /// A message that passed its bounds: an answer (id, ok or error) or an event.
 struct Answer {

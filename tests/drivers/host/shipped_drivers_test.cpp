@@ -2,8 +2,10 @@
 // because it loads them into its own process.
 #include <gtest/gtest.h>
 
+#include <chrono>
 #include <cstring>
 #include <memory>
+#include <thread>
 
 #include "tests/drivers/host/host_under_test.h"
 
@@ -120,6 +122,22 @@ TEST_F(SimulatedRig, TheShutterInOneProcessLightsTheDetectorInAnother) {
 
   EXPECT_GT(lit, 10 * (dark + 1));
   EXPECT_GT(lit, 10 * (dark_again + 1));
+}
+
+// Found by a night of real processes: such a host went on answering, and refused every acquisition
+// from then on.
+TEST_F(SimulatedRig, AHostWhoseDriverDoesNotComeBackFromReadFrameEnds) {
+  ASSERT_TRUE(detector->open(shipped("simulated"), "detector", {{"hang_at_frame", 1}}).ok());
+  const auto armed = detector->call("arm", {{"frames", 2}, {"exposure_ns", 1'000'000}});
+  ASSERT_TRUE(armed.ok()) << armed.error().text;
+  ASSERT_TRUE(detector->give_ring(ring_for(*armed)).ok());
+  ASSERT_TRUE(detector->call("start").ok());
+  ASSERT_TRUE(detector->run_until([&] { return detector->frames_notices > 0; }));
+  std::this_thread::sleep_for(std::chrono::milliseconds(100));  // it is in the next read_frame
+  const auto stopped = detector->call("stop");
+  ASSERT_FALSE(stopped.ok());
+  EXPECT_EQ(stopped.error().code, ErrorCode::timed_out);
+  EXPECT_TRUE(detector->run_until([&] { return !detector->gone().empty(); }));
 }
 
 }  // namespace
