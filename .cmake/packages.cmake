@@ -11,6 +11,7 @@ find_package(Eigen3 3.4 REQUIRED NO_MODULE)
 pkg_check_modules(HDF5 REQUIRED IMPORTED_TARGET hdf5-serial)
 find_library(HDF5_CPP_LIBRARY hdf5_serial_cpp REQUIRED)
 pkg_check_modules(LZ4 REQUIRED IMPORTED_TARGET liblz4)
+pkg_check_modules(MOSQUITTO REQUIRED IMPORTED_TARGET libmosquitto)
 pkg_check_modules(SECCOMP REQUIRED IMPORTED_TARGET libseccomp)
 pkg_check_modules(ARAVIS IMPORTED_TARGET aravis-0.8)  # only the genicam driver needs it
 

@@ -7,11 +7,12 @@
 CREEL_PACKAGES=(
   g++ cmake ninja-build ccache git pkg-config
   libboost1.81-dev libspdlog-dev nlohmann-json3-dev libhdf5-dev zlib1g-dev liblz4-dev libcli11-dev libsqlite3-dev
-  libvalijson-dev libaravis-dev libusb-1.0-0-dev libseccomp-dev libgtest-dev libgmock-dev libeigen3-dev
+  libvalijson-dev libaravis-dev libusb-1.0-0-dev libseccomp-dev libmosquitto-dev libgtest-dev libgmock-dev libeigen3-dev
   aravis-tools gnuplot-nox fonts-dejavu-core python3 python3-h5py hdf5-tools bitshuffle libxrl-dev python3-periodictable
 )
-# Beyond those: the second compiler, fuzzing, static checks.
-CREEL_TEST_PACKAGES=(clang clang-tidy clang-format libclang-rt-14-dev)
+# Beyond those: the second compiler, fuzzing, static checks, a broker and its clients for the tests of alerts (they start
+# their own; the package's service is not needed).
+CREEL_TEST_PACKAGES=(clang clang-tidy clang-format libclang-rt-14-dev mosquitto mosquitto-clients openssl)
 
 creel_say() { printf '\n== %s\n' "$*"; }
 

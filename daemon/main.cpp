@@ -21,11 +21,15 @@
 #include <utility>
 #include <vector>
 
+#include "daemon/alerts/hook.h"
+#include "daemon/alerts/mqtt.h"
+#include "daemon/alerts/watch.h"
 #include "daemon/platform/asio_scheduler.h"
 #include "daemon/platform/clock.h"
 #include "daemon/platform/disk.h"
 #include "daemon/platform/launcher.h"
 #include "daemon/platform/life_line.h"
+#include "daemon/platform/programs.h"
 #include "daemon/rpc/server.h"
 #include "daemon/series/recover.h"
 #include "daemon/service/service.h"
@@ -49,6 +53,9 @@ struct Settings {
   std::string codec = "deflate";
   std::vector<std::string> recover;  ///< sessions to finish instead of running a rig
   bool json = false;
+  std::string alert_hook;                            ///< "" = none
+  std::string mqtt, mqtt_name, mqtt_login, mqtt_ca;  ///< mqtt "" = none
+  double alert_wait_s = 600;
 };
 
 std::string own_directory() {
@@ -157,6 +164,76 @@ int recover_all(const Settings& settings) {
   return worst;
 }
 
+/// What the file of --mqtt-login may be read by: its owner alone.
+Result<void> check_private(const std::string& path) {
+  struct stat found {};
+  if (::stat(path.c_str(), &found) != 0 || (found.st_mode & 077) == 0) {
+    return {};  // what is not there is told by reading it
+  }
+  return Error{ErrorCode::invalid_request,
+               path + ": others may read this file, and it holds a password; chmod 600 it"};
+}
+
+/// From the command line and the files that it names. invalid_request when they are wrong.
+Result<MqttOptions> mqtt_options(const Settings& settings, const std::string& rig_name) {
+  MqttOptions options;
+  options.ca_file = settings.mqtt_ca;
+  options.port = options.ca_file.empty() ? 1883 : 8883;
+  options.name = settings.mqtt_name.empty() ? rig_name : settings.mqtt_name;
+  if (auto read = read_broker(settings.mqtt, options); !read.ok()) {
+    return read.error().during("--mqtt");
+  }
+  if (!settings.mqtt_login.empty()) {
+    CREEL_TRY(check_private(settings.mqtt_login));
+    const auto disk = make_posix_disk();
+    auto text = read_all(*disk, settings.mqtt_login);
+    if (!text.ok()) {
+      return text.error();
+    }
+    if (auto read = read_login(*text, options); !read.ok()) {
+      return read.error().during(settings.mqtt_login);
+    }
+  }
+  return options;
+}
+
+/// Whoever is told when something happens; nobody unless the command line says so.
+struct Alerts {
+  Alerts(Scheduler& scheduler, const Clock& clock, const Settings& settings)
+      : watch(scheduler, clock, limits_from(settings)) {}
+  static AlertWatch::Limits limits_from(const Settings& settings) {
+    AlertWatch::Limits limits;
+    limits.long_wait = Duration{static_cast<std::int64_t>(settings.alert_wait_s * 1e9)};
+    return limits;
+  }
+  std::unique_ptr<platform::PosixPrograms> programs;
+  std::unique_ptr<HookChannel> hook;
+  std::unique_ptr<MqttChannel> mqtt;
+  AlertWatch watch;
+};
+
+Result<void> add_channels(Alerts& alerts, Scheduler& scheduler, const Settings& settings,
+                          const std::string& rig_name) {
+  const auto log = [](const std::string& line) { spdlog::warn("{}", line); };
+  if (!settings.alert_hook.empty()) {
+    alerts.programs = std::make_unique<platform::PosixPrograms>(scheduler);
+    alerts.hook = std::make_unique<HookChannel>(*alerts.programs, settings.alert_hook, log);
+    alerts.watch.add(*alerts.hook);
+  }
+  if (!settings.mqtt.empty()) {
+    auto options = mqtt_options(settings, rig_name);
+    if (!options.ok()) {
+      return options.error();
+    }
+    if (!options->user.empty() && options->ca_file.empty()) {
+      spdlog::warn("mqtt: without --mqtt-ca the password goes over the network as it is");
+    }
+    alerts.mqtt = std::make_unique<MqttChannel>(std::move(*options), log);
+    alerts.watch.add(*alerts.mqtt);
+  }
+  return {};
+}
+
 /// Runs the daemon on a rig that was read and checked. Returns the exit code.
 int run(Rig rig, const Settings& settings) {
   auto memory = platform::make_rig_memory(rig.shared_bytes, rig.accelerated, rig.seed,
@@ -189,6 +266,10 @@ int run(Rig rig, const Settings& settings) {
   // Before the service, whose session uses them to its end.
   platform::ThreadWorker prepare;
   const Packers packers(platform::Priority::low);
+  Alerts alerts(scheduler, clock, settings);
+  if (auto added = add_channels(alerts, scheduler, settings, rig.name); !added.ok()) {
+    return complain(added.error(), kBadUse);
+  }
   // Declared before the worker: the worker's destructor finishes the store's queued work first.
   std::unique_ptr<Service> service;
   platform::ThreadWorker worker;
@@ -211,7 +292,7 @@ int run(Rig rig, const Settings& settings) {
     ending = true;
     spdlog::info("ending: {}; closing every shutter", why);
     service->shut_down(
-        [&, why] { server->close("creeld is ending: " + why, [&] { scheduler.stop(); }); });
+        why, [&, why] { server->close("creeld is ending: " + why, [&] { scheduler.stop(); }); });
   };
   const std::string rig_name = rig.name;
   Service::Options options{settings.state,
@@ -222,9 +303,16 @@ int run(Rig rig, const Settings& settings) {
                            *session::codec_from(settings.codec),
                            log,
                            [&] { end("asked to by a client"); }};
-  auto made = Service::make(
-      {scheduler, clock, random, launcher, *disk, worker, **dispatcher, {&prepare, packers.all()}},
-      std::move(rig), std::move(options));
+  auto made = Service::make({scheduler,
+                             clock,
+                             random,
+                             launcher,
+                             *disk,
+                             worker,
+                             **dispatcher,
+                             {&prepare, packers.all()},
+                             &alerts.watch},
+                            std::move(rig), std::move(options));
   if (!made.ok()) {
     return complain(made.error(), kRefused);
   }
@@ -286,6 +374,27 @@ int main(int argc, char** argv) {
       ->check(CLI::IsMember({"deflate", "bitshuffle-lz4", "none"}))
       ->capture_default_str();
   app.add_option("--host-program", settings.host, "the program that holds one driver");
+  app.add_option("--alert-hook", settings.alert_hook,
+                 "program to run for every alert: a hold, a long wait, a shutter that does not "
+                 "close, a lost device,\na short disk, the end; the alert comes as JSON on its "
+                 "standard input; killed after 30 s")
+      ->check(CLI::ExistingFile);
+  app.add_option("--alert-wait", settings.alert_wait_s,
+                 "seconds that a guard may wait before it is worth an alert")
+      ->check(CLI::Range(1.0, 1e6))
+      ->capture_default_str();
+  app.add_option(
+      "--mqtt", settings.mqtt,
+      "publish state and alerts to this MQTT 5 broker, HOST or HOST:PORT; never listens");
+  app.add_option("--mqtt-name", settings.mqtt_name,
+                 "name in the topics, creel/NAME/... (default: the rig's)");
+  app.add_option(
+         "--mqtt-login", settings.mqtt_login,
+         "file that only its owner may read: user on the first line, password on the second")
+      ->check(CLI::ExistingFile);
+  app.add_option("--mqtt-ca", settings.mqtt_ca,
+                 "certificate of who vouches for the broker (PEM): the connection is then TLS")
+      ->check(CLI::ExistingFile);
   CLI::App* finish = app.add_subcommand(
       "recover", "Finish sessions that a crash left, and run no rig ('creel recover' does this)");
   finish->add_option("SESSION", settings.recover, "folder of an unfinished session")->required();

@@ -29,7 +29,13 @@ Answer devices(const Common& common);
 Answer close_all(const Common& common);
 Answer status(const Common& common);
 Answer list(const Common& common);
-Answer ledger(const Common& common, const std::string& area);
+/// What to show of the ledger.
+struct LedgerOrder {
+  std::string area;      ///< grid/name; "" = all
+  bool entries = false;  ///< every entry, explained; else the balances
+  std::string file;      ///< write entries (and, as .json, balances) here; "" = show them
+};
+Answer ledger(const Common& common, const LedgerOrder& order);
 Answer enter_dose(const Common& common, const std::string& area, double dose, double sigma,
                   const std::string& reason);
 
@@ -37,6 +43,8 @@ Answer enter_dose(const Common& common, const std::string& area, double dose, do
 Answer verify(const Common& common, const std::vector<std::string>& sessions);
 /// Finishes unfinished sessions that no creeld has, with the creeld that lies beside this program.
 Answer recover(const Common& common, const std::vector<std::string>& sessions);
+/// What became of a session, as a page. With `all` every event has a line.
+Answer recap(const Common& common, const std::string& session, bool all);
 Answer picture(const Common& common, const std::string& session, const std::string& base);
 
 /// What to evaluate. Paths or names of sessions; names need creeld.

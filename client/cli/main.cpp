@@ -45,9 +45,10 @@ struct Arguments {
   std::string file, rig, reason, session, out, area;
   EvaluateOrder evaluation;
   ReplayOptions replay;
+  LedgerOrder ledger;
   std::vector<std::string> sessions;
   double dose = 0, sigma = 0;
-  bool follow = false, until_end = false;
+  bool follow = false, until_end = false, all = false;
 };
 
 using Command = std::function<Answer()>;
@@ -130,9 +131,17 @@ void add_looking_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one = add(app, "ledger", "Dose of each area over all sessions",
             "Safe: only looks. 'counts as' is charged + intents not settled yet: what the limit is "
             "compared with.\n"
-            "Example: creel ledger grid7/a3");
-  one->add_option("AREA", given.area, "grid/name; all areas when left out");
-  one->callback([&] { chosen = [&] { return ledger(common, given.area); }; });
+            "Entries are only ever added; a correction is one with a negative dose (creel "
+            "enter-dose).\n"
+            "Example: creel ledger grid7/a3\n"
+            "         creel ledger --entries grid7/a3\n"
+            "         creel ledger --export ledger.csv   (or .json, with the balances)");
+  one->add_option("AREA", given.ledger.area, "grid/name; all areas when left out");
+  CLI::Option* entries =
+      one->add_flag("--entries", given.ledger.entries, "every entry, each explained in a sentence");
+  one->add_option("--export", given.ledger.file, "write every entry to FILE.json or FILE.csv")
+      ->excludes(entries);
+  one->callback([&] { chosen = [&] { return ledger(common, given.ledger); }; });
 }
 
 void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
@@ -183,6 +192,17 @@ void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->add_option("SESSION", given.sessions, "folder of an unfinished session, or its name")
       ->required();
   one->callback([&] { chosen = [&] { return recover(common, given.sessions); }; });
+
+  one =
+      add(app, "recap", "What became of a session: a timeline, the dose by cause, what to do next",
+          "Safe: reads the session only, also while it runs or after a kill; works without creeld. "
+          "Repeated things\n"
+          "share a line, so that a page suffices.\n"
+          "Example: creel recap ink-film-20261125T031007");
+  one->add_option("SESSION", given.session, "path of a session (folder or .h5), or its name")
+      ->required();
+  one->add_flag("--all", given.all, "every event on a line of its own, settings and readings too");
+  one->callback([&] { chosen = [&] { return recap(common, given.session, given.all); }; });
 
   one = add(app, "picture", "Draw a session: dark-corrected sum spectrum, SVG and PNG",
             "Safe: reads the session only, also while it runs. Needs gnuplot.\n"

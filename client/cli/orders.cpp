@@ -178,32 +178,6 @@ Answer list(const Common& common) {
   return answer;
 }
 
-Answer ledger(const Common& common, const std::string& area) {
-  json params = json::object();
-  if (!area.empty()) {
-    params["area"] = area;
-  }
-  auto called = call_once("ledger", common.socket, "ledger.balance", params);
-  if (called.failed) {
-    return *called.failed;
-  }
-  Answer answer;
-  answer.object = called.result;
-  std::vector<std::vector<std::string>> rows{
-      {"area", "charged e/A^2", "+/-", "open intents", "counts as"}};
-  for (const json& one : list_of(called.result, "areas")) {
-    rows.push_back({text_of(one, "area"), number(number_of(one, "charged_e_per_a2")),
-                    number(number_of(one, "sigma_e_per_a2"), 2),
-                    number(number_of(one, "intended_e_per_a2")),
-                    number(number_of(one, "upper_e_per_a2"))});
-  }
-  answer.text =
-      rows.size() == 1
-          ? "no dose on any area yet"
-          : table(rows) + "\nDose given by hand counts only once it is entered: creel enter-dose.";
-  return answer;
-}
-
 Answer enter_dose(const Common& common, const std::string& area, double dose, double sigma,
                   const std::string& reason) {
   return order(

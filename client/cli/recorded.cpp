@@ -1,8 +1,9 @@
-// verify and picture: what is on disk. Both read only, and work without creeld.
+// verify, recap and picture: what is on disk. All read only, and work without creeld.
 
 #include "client/cli/commands.h"
 #include "client/cli/meter.h"
 #include "client/report/picture.h"
+#include "client/report/recap.h"
 #include "protocol/base/text.h"
 #include "protocol/session/reader.h"
 #include "protocol/session/verify.h"
@@ -74,6 +75,32 @@ Answer verify(const Common& common, const std::vector<std::string>& sessions) {
         "its checksum; nothing "
         "was changed by verifying.\n  next: copy the session elsewhere before anything else, and "
         "look at the disk.";
+  }
+  return answer;
+}
+
+Answer recap(const Common& common, const std::string& session, bool all) {
+  auto path = locate(common, session);
+  if (!path.ok()) {
+    return failure("recap", Exit::wrong, path.error());
+  }
+  const auto source = session::native_source();
+  auto reader = session::Reader::open(*source, *path);
+  if (!reader.ok()) {
+    return failure("recap", exit_of(reader.error().code), reader.error());
+  }
+  auto log = (*reader)->events();
+  if (!log.ok()) {
+    return failure("recap", exit_of(log.error().code), log.error());
+  }
+  const report::Recap told = report::compose_recap(**reader, *log, all);
+  Answer answer;
+  answer.object = report::to_json(told);
+  answer.object["path"] = *path;
+  answer.text = report::recap_text(told);
+  if (answer.text.find("shutter") != std::string::npos) {
+    answer.object["safety"] = kNotAnInterlock;
+    answer.text += std::string("\n") + kNotAnInterlock;
   }
   return answer;
 }

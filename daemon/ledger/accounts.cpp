@@ -35,10 +35,12 @@ Result<void> Accounts::add(const Entry& entry) {
       break;
     case EntryKind::charge:
       account.charged += entry.dose.value;
+      account.causes[entry.request.cause] += entry.dose;
       account.sigma_of_session[entry.request.session] += entry.sigma.value;
       break;
     case EntryKind::by_hand:
       account.charged += entry.dose.value;
+      account.causes[std::string(entry_kind_name(EntryKind::by_hand))] += entry.dose;
       account.variance_by_hand += entry.sigma.value * entry.sigma.value;
       break;
   }
@@ -71,6 +73,11 @@ std::vector<OpenIntent> Accounts::open_intents() const {
   intents.reserve(open_.size());
   for (const auto& [id, intent] : open_) intents.push_back(intent);
   return intents;
+}
+
+std::map<std::string, Dose> Accounts::causes(const std::string& area) const {
+  const auto found = accounts_.find(area);
+  return found == accounts_.end() ? std::map<std::string, Dose>{} : found->second.causes;
 }
 
 std::vector<std::string> Accounts::areas() const {

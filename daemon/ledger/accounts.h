@@ -22,10 +22,11 @@ struct Entry {
   std::string utc;  ///< RFC 3339, milliseconds, Z
   EntryKind kind = EntryKind::intent;
   IntentRequest request;  ///< area always; `bound` for an intent; the rest for intent and charge
-  Dose dose;            ///< charge and by_hand: what was given; equals request.bound for an intent
-  Dose sigma;           ///< charge and by_hand: standard deviation of `dose`
-  std::string reason;   ///< charge and by_hand
-  IntentId intent = 0;  ///< charge: the intent that it settles
+  Dose dose;           ///< charge and by_hand: what was given; equals request.bound for an intent
+  Dose sigma;          ///< charge and by_hand: standard deviation of `dose`
+  std::string reason;  ///< charge and by_hand
+  std::string entered_by;  ///< by_hand: who; "" = not known (layout 1 did not say)
+  IntentId intent = 0;     ///< charge: the intent that it settles
 };
 
 /// What all entries so far add up to. Grows only by add().
@@ -38,10 +39,12 @@ class Accounts {
   [[nodiscard]] const OpenIntent* find(IntentId id) const;
   [[nodiscard]] std::vector<OpenIntent> open_intents() const;  ///< in the order of their ids
   [[nodiscard]] std::vector<std::string> areas() const;        ///< sorted
+  [[nodiscard]] std::map<std::string, Dose> causes(const std::string& area) const;
 
  private:
   struct Account {
     double charged = 0;
+    std::map<std::string, Dose> causes;              ///< what `charged` consists of
     std::map<std::string, double> sigma_of_session;  ///< summed linearly: one dose-rate measurement
     double variance_by_hand = 0;  ///< each entry by hand is an estimate of its own
   };

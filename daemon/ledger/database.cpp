@@ -37,18 +37,24 @@ WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id)
 BEGIN SELECT RAISE(ABORT, 'entries of the ledger are never replaced'); END;
 )sql";
 
-/// kMigrations[n] brings layout n to layout n + 1.
-constexpr std::array<const char*, kLedgerLayout> kMigrations = {kCreateLayout1};
+/// Who entered a dose by hand. Entries of layout 1 stay as they are: it is not known for them.
+constexpr const char* kToLayout2 = R"sql(
+ALTER TABLE entry ADD COLUMN entered_by TEXT CHECK (entered_by IS NULL OR kind = 'by_hand');
+)sql";
+
+/// kMigrations[n] brings layout n to layout n + 1. What stands here is never changed again: files
+/// of every layout are about.
+constexpr std::array<const char*, kLedgerLayout> kMigrations = {kCreateLayout1, kToLayout2};
 
 constexpr const char* kInsert =
     "INSERT INTO entry (utc, area, kind, dose_per_a2, sigma_per_a2, session, exposure, attempt, "
     "cause, "
-    "reason, intent) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+    "reason, intent, entered_by) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
 
 constexpr const char* kSelect =
     "SELECT id, utc, area, kind, dose_per_a2, sigma_per_a2, session, exposure, attempt, cause, "
     "reason, "
-    "intent FROM entry";
+    "intent, entered_by FROM entry";
 
 ErrorCode code_for(int sqlite_code) {
   switch (sqlite_code & 0xff) {
@@ -95,6 +101,7 @@ void bind_entry(sqlite3_stmt* statement, const Entry& entry) {
     bind_text(statement, 9, entry.request.cause);
   }
   if (entry.kind == EntryKind::charge) sqlite3_bind_int64(statement, 11, entry.intent);
+  if (!entry.entered_by.empty()) bind_text(statement, 12, entry.entered_by);
 }
 
 Result<Entry> read_entry(sqlite3_stmt* statement) {
@@ -118,6 +125,7 @@ Result<Entry> read_entry(sqlite3_stmt* statement) {
   entry.request.cause = column_text(statement, 9);
   entry.reason = column_text(statement, 10);
   entry.intent = sqlite3_column_int64(statement, 11);
+  entry.entered_by = column_text(statement, 12);
   return entry;
 }
 
@@ -252,12 +260,15 @@ Result<std::int64_t> LedgerDatabase::append(const Entry& entry) {
 }
 
 Result<void> LedgerDatabase::for_each(const std::string& area,
-                                      const std::function<Result<void>(const Entry&)>& visit) {
+                                      const std::function<Result<void>(const Entry&)>& visit,
+                                      Part part) {
   CREEL_TRY(usable());
-  auto select =
-      prepare(std::string(kSelect) + (area.empty() ? "" : " WHERE area = ?1") + " ORDER BY id");
+  auto select = prepare(std::string(kSelect) + " WHERE id > ?2" +
+                        (area.empty() ? "" : " AND area = ?1") + " ORDER BY id LIMIT ?3");
   if (!select.ok()) return at_path(select.error());
   if (!area.empty()) bind_text(select->get(), 1, area);
+  sqlite3_bind_int64(select->get(), 2, part.after);
+  sqlite3_bind_int64(select->get(), 3, static_cast<sqlite3_int64>(part.most));
   int code = SQLITE_ROW;
   while ((code = sqlite3_step(select->get())) == SQLITE_ROW) {
     const auto entry = read_entry(select->get());

@@ -1,12 +1,13 @@
 // The ledger's SQLite file: opened, checked, brought to the present layout, and spoken to.
 //
-// Layout 1: one table "entry", to which rows are only ever added (triggers refuse anything else),
-// marked with an application id so that another program's file is never taken for a ledger.
-// DEVELOPERS.md has the columns.
+// One table "entry", to which rows are only ever added (triggers refuse anything else), marked with
+// an application id so that another program's file is never taken for a ledger. Layout 2 added the
+// column entered_by. The SQL in database.cpp has the columns.
 #pragma once
 
 #include <cstdint>
 #include <functional>
+#include <limits>
 #include <memory>
 #include <string>
 #include <string_view>
@@ -22,7 +23,7 @@ struct sqlite3_stmt;
 
 namespace creel {
 
-constexpr int kLedgerLayout = 1;
+constexpr int kLedgerLayout = 2;
 constexpr std::int32_t kLedgerApplicationId =
     0x4C656467;  // "Ledg", in the file's header at byte 68
 
@@ -41,9 +42,18 @@ class LedgerDatabase {
   /// every later append() and for_each() is refused as well: what the disk kept is then known only
   /// by opening it anew.
   Result<std::int64_t> append(const Entry& entry);
+  /// A part of the entries: at most `most` with an id greater than `after`.
+  struct Part {
+    std::int64_t after = 0;
+    std::size_t most = std::numeric_limits<std::int32_t>::max();
+  };
   /// Every entry in the order of entry; of one area if `area` is not empty.
   Result<void> for_each(const std::string& area,
-                        const std::function<Result<void>(const Entry&)>& visit);
+                        const std::function<Result<void>(const Entry&)>& visit) {
+    return for_each(area, visit, Part());
+  }
+  Result<void> for_each(const std::string& area,
+                        const std::function<Result<void>(const Entry&)>& visit, Part part);
   /// The failure that stopped this database, with what to do about it; success while it works.
   [[nodiscard]] Result<void> usable() const;
   [[nodiscard]] Error at_path(const Error& error) const { return error.during("ledger " + path_); }

@@ -54,7 +54,8 @@ json entry_json(const Entry& entry) {
               {"attempt", nullptr},
               {"cause", nullptr},
               {"reason", nullptr},
-              {"intent", nullptr}};
+              {"intent", nullptr},
+              {"entered_by", nullptr}};
   if (entry.kind != EntryKind::intent) {
     out["sigma_per_a2"] = entry.sigma.value;
     out["reason"] = entry.reason;
@@ -66,6 +67,7 @@ json entry_json(const Entry& entry) {
     out["cause"] = entry.request.cause;
   }
   if (entry.kind == EntryKind::charge) out["intent"] = entry.intent;
+  if (!entry.entered_by.empty()) out["entered_by"] = entry.entered_by;
   return out;
 }
 
@@ -120,8 +122,9 @@ class SqliteLedger final : public Ledger {
   }
 
   Result<void> enter_by_hand(const std::string& area, Dose dose, Dose sigma,
-                             std::string_view reason) override {
+                             std::string_view reason, std::string_view by) override {
     CREEL_TRY(check_text("area", area, false));
+    CREEL_TRY(check_text("name of who enters it", by, true));
     CREEL_TRY(check_text("reason", reason, false));
     CREEL_TRY(check_not_negative("standard deviation", sigma.value));
     if (!std::isfinite(dose.value)) return invalid("the dose must be a finite number");
@@ -137,6 +140,7 @@ class SqliteLedger final : public Ledger {
     entry.dose = dose;
     entry.sigma = sigma;
     entry.reason = reason;
+    entry.entered_by = by;
     const auto recorded = record(std::move(entry));
     if (!recorded.ok()) return recorded.error();
     return {};
@@ -161,6 +165,24 @@ class SqliteLedger final : public Ledger {
       return Result<void>();
     }));
     return all;
+  }
+
+  Result<std::vector<json>> entries_after(std::int64_t after, const std::string& area,
+                                          std::size_t most) override {
+    std::vector<json> part;
+    CREEL_TRY(usable());
+    CREEL_TRY(database_->for_each(area,
+                                  [&part](const Entry& entry) {
+                                    part.push_back(entry_json(entry));
+                                    return Result<void>();
+                                  },
+                                  {after, most}));
+    return part;
+  }
+
+  Result<std::map<std::string, Dose>> causes(const std::string& area) override {
+    CREEL_TRY(usable());
+    return accounts_.causes(area);
   }
 
   Result<std::vector<std::string>> areas() override {

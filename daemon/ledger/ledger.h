@@ -14,7 +14,9 @@
 // then be there or not.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
+#include <map>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <string>
@@ -64,15 +66,24 @@ class Ledger {
   /// is: it is the truth.
   virtual Result<void> charge(IntentId id, Dose given, Dose sigma, std::string_view reason) = 0;
   /// A dose not given through Creel's own shutter cycle (searching, focusing, by hand), or a
-  /// correction (may be negative, never below zero in sum); the reason is required.
+  /// correction (may be negative, never below zero in sum); the reason is required. `by` says who
+  /// entered it ("user 1000"); "" = not known.
   virtual Result<void> enter_by_hand(const std::string& area, Dose dose, Dose sigma,
-                                     std::string_view reason) = 0;
+                                     std::string_view reason, std::string_view by) = 0;
   [[nodiscard]] virtual Result<Balance> balance(const std::string& area) = 0;
   [[nodiscard]] virtual Result<std::vector<OpenIntent>> open_intents() = 0;
+  /// What the charged dose of an area consists of: by the cause of its intents ("specimen",
+  /// "residual", ...), and "by_hand".
+  [[nodiscard]] virtual Result<std::map<std::string, Dose>> causes(const std::string& area) = 0;
   /// Every entry in order, as JSON objects {id, utc, area, kind, dose_per_a2, sigma_per_a2,
-  /// session, exposure, attempt, cause, reason, intent}: for export and display. kind is "intent",
-  /// "charge" or "by_hand"; null where a kind has no such member.
+  /// session, exposure, attempt, cause, reason, intent, entered_by}: for export and display. kind
+  /// is "intent", "charge" or "by_hand"; null where a kind has no such member.
   [[nodiscard]] virtual Result<std::vector<nlohmann::json>> entries(const std::string& area) = 0;
+  /// The same a part at a time: at most `most` entries with an id greater than `after`; of all
+  /// areas when `area` is empty.
+  [[nodiscard]] virtual Result<std::vector<nlohmann::json>> entries_after(std::int64_t after,
+                                                                          const std::string& area,
+                                                                          std::size_t most) = 0;
   /// All areas that have an entry, sorted.
   [[nodiscard]] virtual Result<std::vector<std::string>> areas() = 0;
   /// After storage_failed: closes the file and opens it anew, as open_ledger() does; nothing while

@@ -407,6 +407,10 @@ class SpawnActions {
     }
     ::posix_spawn_file_actions_addopen(&actions_, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
     ::posix_spawn_file_actions_adddup2(&actions_, STDERR_FILENO, STDOUT_FILENO);
+    // A library's socket may lack close-on-exec: a driver must not have it, nor keep it open when
+    // the daemon is gone.
+    ::posix_spawn_file_actions_addclosefrom_np(
+        &actions_, (life_line >= 0 ? host::kLifeLineFd : host::kControlFd) + 1);
   }
   ~SpawnActions() { ::posix_spawn_file_actions_destroy(&actions_); }
   SpawnActions(const SpawnActions&) = delete;

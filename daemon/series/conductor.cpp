@@ -727,6 +727,19 @@ void Conductor::shutters_forced(const std::string& reason) {
   }
 }
 
+void Conductor::dose_entered(const std::string& area, Dose dose, Dose sigma,
+                             const std::string& reason) {
+  if (run_ != nullptr && run_->engine != nullptr) {
+    run_->engine->dose_entered(area, dose, sigma, reason);
+  }
+}
+
+void Conductor::record(json event) {
+  if (run_ != nullptr && run_->session != nullptr && run_->summary.empty()) {
+    record_event(std::move(event));
+  }
+}
+
 bool Conductor::quiet() const {
   return run_ == nullptr || run_->engine == nullptr ||
          (run_->waiting_for_person && run_->queue->idle());
@@ -777,19 +790,20 @@ void Conductor::record_event(json event) {
   event["utc"] = utc_text(parts_.clock.utc_now_ns());
   event["world_ns"] = parts_.clock.world_now().ns;
   event["session"] = run_->session->name();
+  // Queued for the disk before the listener hears of it: what that records in turn comes after.
+  parts_.store_worker.run(
+      [event, session = run_->session.get(), alive = alive_, this, &scheduler = parts_.scheduler] {
+        if (auto kept = session->event(event); !kept.ok()) {
+          scheduler.post([this, alive, error = kept.error()] {
+            if (*alive && run_ != nullptr) {
+              run_->engine->request_hold("the event log cannot be written: " + error.text);
+            }
+          });
+        }
+      });
   if (listener_) {
     listener_(event);
   }
-  parts_.store_worker.run([event = std::move(event), session = run_->session.get(), alive = alive_,
-                           this, &scheduler = parts_.scheduler] {
-    if (auto kept = session->event(event); !kept.ok()) {
-      scheduler.post([this, alive, error = kept.error()] {
-        if (*alive && run_ != nullptr) {
-          run_->engine->request_hold("the event log cannot be written: " + error.text);
-        }
-      });
-    }
-  });
 }
 
 }  // namespace creel

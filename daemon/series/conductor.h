@@ -7,6 +7,7 @@
 
 #include <deque>
 #include <functional>
+#include <map>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -72,6 +73,10 @@ class Conductor {
   Result<void> hold(const std::string& reason);
   Result<void> go_on();
   Result<void> stop(const std::string& reason);
+  /// A dose or correction was entered in the ledger: the running series counts it, too.
+  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason);
+  /// Records an event of the daemon's own (an alert) in the running session, if there is one.
+  void record(nlohmann::json event);
   /// close-all was ordered: the running exposure is broken, the series then holds.
   void shutters_forced(const std::string& reason);
   /// Nothing is under way: no series, or one that holds with everything stored.
@@ -88,6 +93,10 @@ class Conductor {
   struct Run;
   struct Preparation;
   struct Opened;
+  /// What was charged because a daemon ended before it could.
+  struct AfterCrash {
+    Dose dose, sigma;
+  };
 
   // Preparing.
   void read_settings(const std::shared_ptr<Preparation>& preparation, std::size_t next);
@@ -153,6 +162,7 @@ class Conductor {
   std::function<void(const nlohmann::json&)> listener_;
   std::unique_ptr<Run> run_;
   bool preparing_ = false;
+  std::map<std::string, AfterCrash> after_crash_;  ///< by area: charged at take_up()
   std::string not_closed_;         ///< shutters that take_up could not show to be closed yet
   nlohmann::json last_ = nullptr;  ///< how the last series ended
   std::vector<LeftSession> left_;  ///< unfinished sessions that were not taken up

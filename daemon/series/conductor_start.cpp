@@ -39,8 +39,8 @@ std::string session_name(const Series& series, std::int64_t utc_ns) {
   return series.name + "-" + stamp;
 }
 
-// What the ledger says when a session is taken up: charges of exposures whose frames were lost are
-// in it, and `verify` finds them so.
+// What the ledger says when a session begins or is taken up: then charges of exposures whose frames
+// were lost are in it, and `verify` finds them so.
 json dose_in_ledger(const Series& series, const EngineStart& start) {
   json areas = json::array();
   for (const Area& area : series.areas) {
@@ -48,7 +48,8 @@ json dose_in_ledger(const Series& series, const EngineStart& start) {
     areas.push_back(
         {{"area", area.key()},
          {"series_e_per_a2", given == start.series_dose.end() ? 0.0 : given->second.value},
-         {"area_e_per_a2", start.balances.at(area.key()).charged.value}});
+         {"area_e_per_a2", start.balances.at(area.key()).charged.value},
+         {"area_sigma_e_per_a2", std::sqrt(start.balances.at(area.key()).variance)}});
   }
   return areas;
 }
@@ -97,9 +98,12 @@ Result<void> Conductor::settle_open_intents() {
   }
   for (const OpenIntent& intent : *open) {
     const Dose bound = intent.request.bound;
-    CREEL_TRY(
-        parts_.ledger.charge(intent.id, bound, Dose{bound.value / std::sqrt(12.0)},
-                             "the daemon ended before it could charge; the bound is charged"));
+    const Dose sigma{bound.value / std::sqrt(12.0)};
+    CREEL_TRY(parts_.ledger.charge(
+        intent.id, bound, sigma, "the daemon ended before it could charge; the bound is charged"));
+    AfterCrash& sum = after_crash_[intent.request.area];
+    sum.dose += bound;
+    sum.sigma += sigma;
   }
   return {};
 }
@@ -345,8 +349,13 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
   if (preparation->resuming) {
     const auto progress = run_->session->progress();
     event["next_sequence"] = progress.last ? progress.last->sequence + 1 : 0;
-    event["areas"] = dose_in_ledger(run_->series, *start);
+    for (const auto& [area, charged] : std::exchange(after_crash_, {})) {
+      event["charged_after_crash"].push_back({{"area", area},
+                                              {"dose_e_per_a2", charged.dose.value},
+                                              {"sigma_e_per_a2", charged.sigma.value}});
+    }
   }
+  event["areas"] = dose_in_ledger(run_->series, *start);
   run_->durable = run_->session->progress().frames;
   run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
                                           std::move(*start));

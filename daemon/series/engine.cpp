@@ -113,6 +113,7 @@ Command Engine::on_beam_let_in(const Outcome& outcome) {
 
 Command Engine::choose() {
   forget_exposure();
+  count_entered();
   if (stop_requested_) {
     return wind_up("stopped", *stop_requested_);
   }
@@ -425,7 +426,8 @@ Command Engine::on_closed(const Outcome& outcome) {
     note("alarm",
          "shutter " + series_.shutter + " was not shown to close: " + error->text +
              (shutter_.fallback.empty() ? ". No fall-back is named in the rig; trying again"
-                                        : ". Closing " + shutter_.fallback + " instead"));
+                                        : ". Closing " + shutter_.fallback + " instead"),
+         {{"alarm", "shutter"}});
     if (!trouble_) {
       trouble_ = *error;
     }
@@ -455,7 +457,8 @@ Command Engine::on_fallback_closed(const Outcome& outcome) {
   }
   if (const Error* error = failed(outcome)) {
     note("alarm",
-         "the fall-back " + shutter_.fallback + " was not shown to close either: " + error->text);
+         "the fall-back " + shutter_.fallback + " was not shown to close either: " + error->text,
+         {{"alarm", "shutter"}});
     return not_closed(*error);
   }
   shutter_measured_ = false;
@@ -539,9 +542,11 @@ Command Engine::charge() {
   given_ = std::min((was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual_due(),
                     covered());
   given_sigma_ = Dose{given_.value * series_.beam.relative_uncertainty};
-  const std::string reason = trouble_
-                                 ? "broken: " + trouble_->text
-                                 : (shutter_measured_ ? "measured opening" : "opening by commands");
+  std::string reason = trouble_ ? "broken: " + trouble_->text
+                                : (shutter_measured_ ? "measured opening" : "opening by commands");
+  if (const Dose residual = residual_due(); residual > Dose{}) {
+    reason += "; " + number(residual.value) + " e/A^2 of it residual beam since the one before";
+  }
   return ask(command::Charge{intent_, given_, given_sigma_, reason}, &Engine::on_charged);
 }
 
@@ -620,7 +625,7 @@ Command Engine::keep() {
     if (!trouble_ && area() != nullptr) {
       note("charged",
            "exposure " + std::to_string(index_) + " gave " + number(given_.value) + " e/A^2",
-           dose_note());
+           dose_note(exposure_kind_name(exposure_.kind)));
     }
     return finished();
   }
@@ -673,7 +678,7 @@ Command Engine::on_detector_stopped(const Outcome&) {
 Command Engine::recover() {
   if (trouble_) {
     note("exposure_broken", "exposure " + std::to_string(index_) + " failed: " + trouble_->text,
-         dose_note());
+         dose_note("broken"));
     ++attempt_;
   }
   forget_exposure();
@@ -739,9 +744,10 @@ Command Engine::on_residual_charged(const Outcome& outcome) {
          {{"dose_e_per_a2", bound_.value}});
   } else {
     given_ = bound_;
+    given_sigma_ = Dose{bound_.value * series_.beam.relative_uncertainty};
     balances_[area()->key()].charged += given_;
     series_dose_[area()->key()] += given_;
-    note("charged", "residual beam: " + number(given_.value) + " e/A^2", dose_note());
+    note("charged", "residual beam: " + number(given_.value) + " e/A^2", dose_note("residual"));
   }
   return shut_beam_off();
 }
@@ -757,8 +763,10 @@ Command Engine::shut_beam_off() {
 
 Command Engine::on_beam_off(const Outcome& outcome) {
   if (const Error* error = failed(outcome)) {
-    note("alarm", "shutter " + series_.cathode_shutter +
-                      " was not shown to close at the end: " + error->text);
+    note(
+        "alarm",
+        "shutter " + series_.cathode_shutter + " was not shown to close at the end: " + error->text,
+        {{"alarm", "shutter"}});
   }
   return shut_beam_off();
 }
@@ -774,6 +782,33 @@ void Engine::shutters_forced(const std::string& reason) {
     trouble_ = Error{ErrorCode::cancelled, reason + " during this exposure"};
   }
   note("close_all", reason);
+}
+
+void Engine::dose_entered(const std::string& area, Dose dose, Dose sigma,
+                          const std::string& reason) {
+  const auto found = std::find_if(series_.areas.begin(), series_.areas.end(),
+                                  [&](const Area& one) { return one.key() == area; });
+  if (found != series_.areas.end()) {
+    entered_.push_back({{"area", found - series_.areas.begin()},
+                        {"dose_e_per_a2", dose.value},
+                        {"sigma_e_per_a2", sigma.value},
+                        {"reason", reason}});
+  }
+}
+
+// Between two exposures, so that it is clear from which attempt on the area's total has it.
+void Engine::count_entered() {
+  for (json& entry : std::exchange(entered_, {})) {
+    const Area& where = series_.areas[entry["area"].get<std::size_t>()];
+    const double dose = entry["dose_e_per_a2"];
+    Balance& balance = balances_[where.key()];
+    balance.charged.value = std::max(0.0, balance.charged.value + dose);
+    entry["exposure"] = index_;
+    entry["attempt"] = attempt_;
+    const std::string text = "entered by hand for " + where.key() + ": " + number(dose) +
+                             " e/A^2 (" + entry["reason"].get<std::string>() + ")";
+    note("entered_by_hand", text, std::move(entry));
+  }
 }
 
 void Engine::shutter_lost(const std::string& shutter, const std::string& how) {
@@ -897,12 +932,14 @@ Record Engine::record() const {
 
 /// What the ledger was told of the running attempt, for the session: `area` is an index as in a
 /// record.
-json Engine::dose_note() const {
+json Engine::dose_note(std::string_view cause) const {
   const Area* where = area();
   return {{"exposure", index_},
           {"attempt", attempt_},
           {"area", where == nullptr ? json(nullptr) : json(where - series_.areas.data())},
-          {"dose_e_per_a2", given_.value}};
+          {"cause", cause},
+          {"dose_e_per_a2", given_.value},
+          {"sigma_e_per_a2", given_sigma_.value}};
 }
 
 std::vector<std::string> Engine::devices() const {

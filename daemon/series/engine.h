@@ -174,6 +174,9 @@ class Engine {
   void answer_now(const RunningAnswer& answer) { answer_ = answer; }
   /// How much the disk still takes.
   void room_now(const Room& room) { room_ = room; }
+  /// A person entered dose of an area in the ledger, or corrected it: it counts, and is recorded,
+  /// from the next exposure on. An area that the series does not have is ignored.
+  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason);
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
   void shutters_forced(const std::string& reason);
@@ -258,6 +261,7 @@ class Engine {
 
   void note(const std::string& event, const std::string& text,
             nlohmann::json more = nlohmann::json::object());
+  void count_entered();
   void forget_exposure();
   void take_readings(const Outcome& outcome);
   [[nodiscard]] BeforeExposure before_exposure();
@@ -275,7 +279,7 @@ class Engine {
   [[nodiscard]] Dose covered() const;
   [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
   [[nodiscard]] session::Record record() const;
-  [[nodiscard]] nlohmann::json dose_note() const;
+  [[nodiscard]] nlohmann::json dose_note(std::string_view cause) const;
   [[nodiscard]] std::vector<std::string> devices() const;
 
   const Series& series_;
@@ -315,6 +319,7 @@ class Engine {
   outcome::Taken taken_;
   std::string touched_;  ///< why the frame must stay out of sums
   Dose given_, given_sigma_;
+  std::vector<nlohmann::json> entered_;  ///< by hand, not counted yet
   std::optional<Error> trouble_;
 
   // The beam as a whole.

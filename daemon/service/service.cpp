@@ -1,5 +1,6 @@
 #include "daemon/service/service.h"
 
+#include <algorithm>
 #include <cmath>
 #include <map>
 #include <utility>
@@ -13,6 +14,14 @@ using nlohmann::json;
 
 namespace {
 constexpr Duration kQuietLimit = seconds(5);
+constexpr Duration kTellState = milliseconds(500);
+constexpr std::size_t kMostEntries = 500;  ///< of the ledger in one answer; openrpc.json says so
+
+/// "user 1000" of "pid 4711, user 1000".
+std::string user_of(const std::string& peer) {
+  const auto at = peer.find("user ");
+  return at == std::string::npos ? peer : peer.substr(at);
+}
 
 /// Of one frame, by the detector's own description; 0 where it does not say.
 std::uint64_t frame_bytes(const json& described) {
@@ -69,6 +78,10 @@ void Service::wire() {
   listener.on_state = [this](const std::string& device, DeviceState state) {
     options_.log("device " + device + " is " + std::string(device_state_name(state)));
     conductor_->device_changed(device);
+    if (parts_.alerts != nullptr) {
+      parts_.alerts->device(device, std::string(device_state_name(state)),
+                            supervisor_->find(device)->status().value("last_trouble", ""));
+    }
   };
   listener.on_event = [this](const std::string& device, const std::string& name, const json& body) {
     if (name != "frames_ended") {
@@ -83,10 +96,32 @@ void Service::wire() {
       options_.log(what + ": " + event.value("text", ""));
     }
     parts_.dispatcher.publish("event", event);
+    if (parts_.alerts != nullptr) {
+      parts_.alerts->event(event);
+    }
+    tell_state();
+  });
+  if (parts_.alerts != nullptr) {
+    parts_.alerts->record([this](json event) { conductor_->record(std::move(event)); });
+  }
+}
+
+// Not at once: a state that changes many times a second is told once.
+void Service::tell_state() {
+  if (parts_.alerts == nullptr || parts_.alerts->silent() || std::exchange(telling_, true)) {
+    return;
+  }
+  parts_.scheduler.at(parts_.clock.safety_now() + kTellState, [this] {
+    telling_ = false;
+    parts_.alerts->state(conductor_->status());
   });
 }
 
 void Service::start(std::function<void(const Result<json>&)> ready) {
+  if (parts_.alerts != nullptr) {
+    parts_.alerts->starting();
+  }
+  tell_state();
   supervisor_->start();
   conductor_->take_up([this, ready = std::move(ready)](const Result<json>& taken) {
     options_.log(!taken.ok() ? "not taken up: " + taken.error().text
@@ -97,11 +132,18 @@ void Service::start(std::function<void(const Result<json>&)> ready) {
     for (const json& left : series["unfinished"]) {
       options_.log(left["text"].get<std::string>());
     }
+    if (parts_.alerts != nullptr) {
+      parts_.alerts->started(taken.ok() ? "" : taken.error().text);
+    }
+    tell_state();
     ready(taken);
   });
 }
 
-void Service::shut_down(std::function<void()> done) {
+void Service::shut_down(const std::string& why, std::function<void()> done) {
+  if (parts_.alerts != nullptr) {
+    parts_.alerts->ending(why);
+  }
   conductor_->shutters_forced("the daemon is ending");
   supervisor_->close_all(
       [this, done = std::move(done)](const std::vector<Supervisor::Closed>& closed) {
@@ -161,11 +203,18 @@ void Service::serve() {
   });
   rpc.add_prompt("ledger.balance",
                  [this](const rpc::Call& call) { return balances(call.params.value("area", "")); });
+  rpc.add_prompt("ledger.entries", [this](const rpc::Call& call) { return entries(call.params); });
   rpc.add_prompt("ledger.enter", [this, nothing](const rpc::Call& call) {
-    return nothing(ledger_->enter_by_hand(call.params["area"],
-                                          Dose{call.params["dose_e_per_a2"].get<double>()},
-                                          Dose{call.params["sigma_e_per_a2"].get<double>()},
-                                          call.params["reason"].get<std::string>()));
+    const std::string area = call.params["area"];
+    const std::string reason = call.params["reason"];
+    const Dose dose{call.params["dose_e_per_a2"].get<double>()};
+    const Dose sigma{call.params["sigma_e_per_a2"].get<double>()};
+    const auto entered =
+        ledger_->enter_by_hand(area, dose, sigma, reason, user_of(call.connection->peer()));
+    if (entered.ok()) {
+      conductor_->dose_entered(area, dose, sigma, reason);
+    }
+    return nothing(entered);
   });
 }
 
@@ -300,13 +349,40 @@ Result<json> Service::balances(const std::string& area) {
     if (!balance.ok()) {
       return balance.error();
     }
+    auto causes = ledger_->causes(name);
+    if (!causes.ok()) {
+      return causes.error();
+    }
+    json parts = json::array();
+    for (const auto& [cause, dose] : *causes) {
+      parts.push_back({{"cause", cause}, {"dose_e_per_a2", dose.value}});
+    }
     result.push_back({{"area", name},
+                      {"causes", parts},
                       {"charged_e_per_a2", balance->charged.value},
                       {"sigma_e_per_a2", std::sqrt(balance->variance)},
                       {"intended_e_per_a2", balance->intended.value},
                       {"upper_e_per_a2", balance->upper().value}});
   }
   return json{{"areas", result}};
+}
+
+Result<json> Service::entries(const json& asked) {
+  const auto most = asked.value("most", std::size_t{kMostEntries});
+  auto part = ledger_->entries_after(asked.value("after", std::int64_t{0}), asked.value("area", ""),
+                                     most + 1);
+  if (!part.ok()) {
+    return part.error();
+  }
+  const bool more = part->size() > most;
+  part->resize(std::min(part->size(), most));
+  for (json& entry : *part) {
+    entry["dose_e_per_a2"] = std::move(entry["dose_per_a2"]);
+    entry["sigma_e_per_a2"] = std::move(entry["sigma_per_a2"]);
+    entry.erase("dose_per_a2");
+    entry.erase("sigma_per_a2");
+  }
+  return json{{"entries", *part}, {"more", more}};
 }
 
 void Service::close_all(const rpc::Reply& reply) {

@@ -13,6 +13,7 @@
 #include <string>
 #include <string_view>
 
+#include "daemon/alerts/watch.h"
 #include "daemon/ledger/ledger.h"
 #include "daemon/rpc/dispatcher.h"
 #include "daemon/seams/clock.h"
@@ -40,6 +41,7 @@ class Service {
     Worker& store_worker;
     rpc::Dispatcher& dispatcher;
     store::Background background = {};  ///< threads that a session uses beside the store's
+    AlertWatch* alerts = nullptr;       ///< told of everything; null = nobody is alerted
   };
   struct Options {
     std::string state;                            ///< directory; holds sessions/ and ledger.db
@@ -60,12 +62,13 @@ class Service {
   /// take up.
   void start(std::function<void(const Result<nlohmann::json>&)> ready);
   /// Closes every shutter, then stops the devices; the running session stays as it is, to be taken
-  /// up at the next start.
-  void shut_down(std::function<void()> done);
+  /// up at the next start. `why` for people.
+  void shut_down(const std::string& why, std::function<void()> done);
 
  private:
   Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<Ledger> ledger);
   void wire();
+  void tell_state();
   void serve();
   [[nodiscard]] nlohmann::json status() const;
   Result<nlohmann::json> check(const std::string& text, const std::string& origin);
@@ -73,6 +76,7 @@ class Service {
   void start_series(const std::string& text, const std::string& origin, const rpc::Reply& reply);
   Result<nlohmann::json> sessions();
   Result<nlohmann::json> balances(const std::string& area);
+  Result<nlohmann::json> entries(const nlohmann::json& asked);
   void close_all(const rpc::Reply& reply);
   void stop_when_quiet(SafetyTime latest, const std::function<void()>& done);
 
@@ -83,6 +87,7 @@ class Service {
   std::unique_ptr<Supervisor> supervisor_;
   std::unique_ptr<Conductor> conductor_;
   SafetyTime started_;
+  bool telling_ = false;  ///< a tell_state() is on its way
 };
 
 }  // namespace creel

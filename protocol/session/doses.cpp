@@ -1,7 +1,8 @@
 // Where the numbers come from: the session's documents say what each area had before; each record
 // says the dose of its exposure and the ledger's total after it; the events "exposure_broken" and
 // "charged" say the dose of exposures that have no frame or more than one; "resumed" says what the
-// ledger held when the session was taken up again; the summary what it held at the end.
+// ledger held when the session was taken up again; "entered_by_hand" what a person entered
+// meanwhile; the summary what the ledger held at the end.
 #include "protocol/session/doses.h"
 
 #include <cmath>
@@ -46,18 +47,34 @@ std::string in_words(double dose) {
 struct Charge {
   std::uint16_t area = kNoArea;
   double dose = 0;
+  double sigma = 0;
+  std::string cause;
 };
+
+struct ByHand {
+  Attempt before;  ///< counted before this attempt
+  Charge charge;
+};
+
+// As `kind` of a record says (protocol/series ExposureKind).
+std::string kind_name(std::uint8_t kind) {
+  static constexpr const char* kNames[] = {"specimen", "dark", "gain", "zero_loss", "background"};
+  return kind < std::size(kNames) ? kNames[kind] : "unknown kind";
+}
 
 /// From one start of the daemon to the next.
 struct Life {
   std::uint64_t first_sequence = 0;
   json ledger;  ///< of each area in order, as the ledger said at this start; null: it did not
   std::map<Attempt, Charge> charges;
+  std::vector<ByHand> by_hand;
+  std::map<std::string, double> sigma_after_crash;  ///< by name of the area
 };
 
 struct Taken {
   Charge charge;
   std::uint64_t frames = 0;
+  bool broken = false;
   double area_dose = 0;  ///< as its last record says
 };
 
@@ -75,12 +92,27 @@ std::vector<Life> lives_of(const EventLog* log) {
     const auto dose = dose_at(event, "dose_e_per_a2");
     if (what == json("resumed") && next.is_number_unsigned() && at(event, "areas").is_array() &&
         next.get<std::uint64_t>() >= lives.back().first_sequence) {
-      lives.push_back({next.get<std::uint64_t>(), event["areas"], {}});
-    } else if ((what == json("exposure_broken") || what == json("charged")) && dose &&
-               exposure.is_number_unsigned() && attempt.is_number_unsigned() &&
+      lives.push_back({next.get<std::uint64_t>(), event["areas"], {}, {}, {}});
+      for (const json& one : at(event, "charged_after_crash")) {
+        if (const auto& name = at(one, "area"); name.is_string()) {
+          lives.back().sigma_after_crash[name.get<std::string>()] =
+              dose_at(one, "sigma_e_per_a2").value_or(0);
+        }
+      }
+    } else if ((what == json("exposure_broken") || what == json("charged") ||
+                what == json("entered_by_hand")) &&
+               dose && exposure.is_number_unsigned() && attempt.is_number_unsigned() &&
                area.is_number_unsigned() && area.get<std::uint64_t>() < kNoArea) {
-      lives.back().charges[{exposure.get<std::uint64_t>(), attempt.get<std::uint64_t>()}] = {
-          static_cast<std::uint16_t>(area.get<std::uint64_t>()), *dose};
+      const Attempt which{exposure.get<std::uint64_t>(), attempt.get<std::uint64_t>()};
+      const auto& cause = at(event, "cause");
+      Charge charge{static_cast<std::uint16_t>(area.get<std::uint64_t>()), *dose,
+                    dose_at(event, "sigma_e_per_a2").value_or(0),
+                    cause.is_string() ? cause.get<std::string>() : "broken"};
+      if (what == json("entered_by_hand")) {
+        lives.back().by_hand.push_back({which, std::move(charge)});
+      } else {
+        lives.back().charges[which] = std::move(charge);
+      }
     }
   }
   return lives;
@@ -110,14 +142,14 @@ class Sums {
       for (; next < records.size() && records[next].sequence < end; ++next) {
         take(records[next], lives[life], taken);
       }
-      add_up(taken);
+      add_up(taken, lives[life].by_hand);
     }
     if (reader_.folded()) {
       summary();
     }
     std::vector<AreaDose> all;
     for (auto& [index, sum] : sums_) {
-      if (sum.shown.exposures > 0 || sum.shown.lost > 0) {
+      if (sum.shown.exposures > 0 || sum.shown.lost > 0 || !sum.shown.causes.empty()) {
         sum.shown.total = sum.total;
         all.push_back(sum.shown);
       }
@@ -145,6 +177,20 @@ class Sums {
     return one;
   }
 
+  static void count(Sum& area, const std::string& cause, double dose, double sigma,
+                    std::uint64_t exposures) {
+    auto& causes = area.shown.causes;
+    auto found = std::find_if(causes.begin(), causes.end(),
+                              [&](const CauseDose& one) { return one.cause == cause; });
+    if (found == causes.end()) {
+      found = causes.insert(causes.end(), CauseDose{cause, 0, 0, 0});
+    }
+    found->dose += dose;
+    // Each entry by hand is an estimate of its own; all else rests on one dose-rate measurement.
+    found->sigma = cause == "by_hand" ? std::hypot(found->sigma, sigma) : found->sigma + sigma;
+    found->exposures += exposures;
+  }
+
   void say(Severity severity, const std::string& place, const Sum& area, std::string sentence) {
     const auto name = area.shown.name.empty() ? std::to_string(area.shown.area) : area.shown.name;
     add_({severity, place, "area " + name + ": " + std::move(sentence)});
@@ -164,6 +210,9 @@ class Sums {
       const double lost = *series - one.series;
       if (differ(*series, one.series) && lost > 0) {
         one.shown.lost += lost;
+        const auto sigma = life.sigma_after_crash.find(one.shown.name);
+        count(one, "after_crash", lost,
+              sigma == life.sigma_after_crash.end() ? lost / std::sqrt(12.0) : sigma->second, 0);
         say(Severity::note, place, one,
             in_words(lost) +
                 " were charged for exposures whose frames were lost when the daemon ended");
@@ -174,6 +223,7 @@ class Sums {
       }
       const double others = *total - one.total - lost;
       if (differ(*total, one.total + lost)) {
+        count(one, "meanwhile", others, 0, 0);
         say(Severity::note, place, one,
             in_words(others) + " were entered by hand or given by other sessions meanwhile");
       }
@@ -203,18 +253,34 @@ class Sums {
     auto& one = taken[attempt];
     one.frames += 1;
     one.area_dose = record.area_dose;
+    one.broken = one.broken || (record.flags & kBroken) != 0;
     if (!life.charges.contains(attempt)) {
-      one.charge = {record.area, record.dose};
+      one.charge = {record.area, record.dose, record.dose_errors, ""};
     }
+    one.charge.cause = one.broken ? "broken" : kind_name(record.kind);
   }
 
-  void add_up(const std::map<Attempt, Taken>& taken) {
+  void add_by_hand(const ByHand& entry) {
+    auto& area = sum(entry.charge.area);
+    area.total += entry.charge.dose;
+    count(area, "by_hand", entry.charge.dose, entry.charge.sigma, 0);
+  }
+
+  void add_up(const std::map<Attempt, Taken>& taken, const std::vector<ByHand>& by_hand) {
+    auto next = by_hand.begin();
     for (const auto& [attempt, one] : taken) {
+      for (; next != by_hand.end() && next->before <= attempt; ++next) {
+        add_by_hand(*next);
+      }
       auto& area = sum(one.charge.area);
       area.series += one.charge.dose;
       area.total += one.charge.dose;
       area.shown.exposures += one.frames > 0 && one.charge.dose > 0 ? 1 : 0;
       (one.frames > 0 ? area.shown.dose : area.shown.lost) += one.charge.dose;
+      if (one.charge.dose > 0) {
+        const bool exposed = one.charge.cause != "residual";
+        count(area, one.charge.cause, one.charge.dose, one.charge.sigma, exposed ? 1 : 0);
+      }
       // Within an exposure of many frames the total of each is what was planned up to it.
       if (one.frames != 1) {
         continue;
@@ -233,6 +299,7 @@ class Sums {
       }
       area.total = one.area_dose;
     }
+    std::for_each(next, by_hand.end(), [this](const ByHand& entry) { add_by_hand(entry); });
   }
 
   void summary() {

@@ -259,6 +259,13 @@ Result<Report> verify(FileSource& source, const std::string& path, const Told& p
 json to_json(const Report& report) {
   json doses = json::array();
   for (const auto& area : report.doses) {
+    json causes = json::array();
+    for (const auto& part : area.causes) {
+      causes.push_back({{"cause", part.cause},
+                        {"dose_per_a2", part.dose},
+                        {"sigma_per_a2", part.sigma},
+                        {"exposures", part.exposures}});
+    }
     doses.push_back({{"area", area.area},
                      {"name", area.name},
                      {"before_per_a2", area.before},
@@ -266,7 +273,8 @@ json to_json(const Report& report) {
                      {"dose_per_a2", area.dose},
                      {"lost_per_a2", area.lost},
                      {"total_per_a2", area.total},
-                     {"told_to_the_end", area.told_to_the_end}});
+                     {"told_to_the_end", area.told_to_the_end},
+                     {"causes", causes}});
   }
   json findings = json::array();
   for (const auto& finding : report.findings) {

@@ -27,6 +27,20 @@ struct Finding {
   std::string sentence;
 };
 
+/// What a part of the dose came from: an exposure kind ("specimen", "zero_loss", ...: exposures
+/// whose frames are here and good), "broken" (exposures that failed), "residual" (the beam that
+/// remains with the cathode laser blocked, after the last exposure), "after_crash" (charged when
+/// the session was taken up: exposures that nobody could measure, or whose frames were lost),
+/// "by_hand" (entered while the session ran), "meanwhile" (by hand or by other sessions, while this
+/// one lay unfinished).
+struct CauseDose {
+  std::string cause;
+  double dose = 0;   ///< 1/angstrom^2
+  double sigma = 0;  ///< standard deviation, added up as the ledger does: linearly, as all
+                     ///< rests on one dose rate; entries by hand in quadrature
+  std::uint64_t exposures = 0;  ///< attempts; 0 where there are none to count
+};
+
 /// Dose given to one area by this session; each attempt of an exposure counted once. All in
 /// 1/angstrom^2.
 struct AreaDose {
@@ -39,6 +53,7 @@ struct AreaDose {
   double total = 0;             ///< of the area, after the last of all these
   bool told_to_the_end =
       false;  ///< the summary says what the ledger held; else up to the last frame
+  std::vector<CauseDose> causes;  ///< of what came after `before`, in order of first appearance
 };
 
 struct Report {

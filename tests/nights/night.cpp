@@ -51,13 +51,20 @@ class SabotagedLedger : public Ledger {
                          sigma, reason);
   }
   Result<void> enter_by_hand(const std::string& area, Dose dose, Dose sigma,
-                             std::string_view reason) override {
-    return real_->enter_by_hand(area, dose, sigma, reason);
+                             std::string_view reason, std::string_view by) override {
+    return real_->enter_by_hand(area, dose, sigma, reason, by);
   }
   Result<Balance> balance(const std::string& area) override { return real_->balance(area); }
   Result<std::vector<OpenIntent>> open_intents() override { return real_->open_intents(); }
   Result<std::vector<json>> entries(const std::string& area) override {
     return real_->entries(area);
+  }
+  Result<std::vector<json>> entries_after(std::int64_t after, const std::string& area,
+                                          std::size_t most) override {
+    return real_->entries_after(after, area, most);
+  }
+  Result<std::map<std::string, Dose>> causes(const std::string& area) override {
+    return real_->causes(area);
   }
   Result<std::vector<std::string>> areas() override { return real_->areas(); }
   Result<void> reopen() override { return real_->reopen(); }

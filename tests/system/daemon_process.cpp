@@ -157,7 +157,8 @@ bool ShutterLog::open() const {
   return !changes.empty() && changes.back().open;
 }
 
-DaemonProcess::DaemonProcess(const fs::path& directory, const std::string& rig) {
+DaemonProcess::DaemonProcess(const fs::path& directory, const std::string& rig,
+                             const std::vector<std::string>& more) {
   socket_ = (directory / "creeld.sock").string();
   int pipes[2] = {-1, -1};
   CREEL_INVARIANT(pipe2(pipes, O_CLOEXEC) == 0, "no pipe");
@@ -171,6 +172,7 @@ DaemonProcess::DaemonProcess(const fs::path& directory, const std::string& rig) 
       (fs::path(environment("CREEL_SOURCE")) / "sim/scenarios" / rig).string();
   const std::string state = (directory / "state").string();
   std::vector<std::string> words{program, "--rig", rig_file, "--state", state, "--socket", socket_};
+  words.insert(words.end(), more.begin(), more.end());
   std::vector<char*> arguments;
   for (std::string& word : words) {
     arguments.push_back(word.data());

@@ -54,8 +54,9 @@ class DaemonProcess {
  public:
   /// Starts creeld on `rig` (a file name in sim/scenarios, or an absolute path) with its state
   /// below `directory`, and waits for its "ready" line. Fails the test's process when it does not
-  /// come within 30 s.
-  DaemonProcess(const std::filesystem::path& directory, const std::string& rig);
+  /// come within 30 s. `more` are further words of its command line.
+  DaemonProcess(const std::filesystem::path& directory, const std::string& rig,
+                const std::vector<std::string>& more = {});
   ~DaemonProcess();  ///< kills what is left
   DaemonProcess(const DaemonProcess&) = delete;
   DaemonProcess& operator=(const DaemonProcess&) = delete;

@@ -459,6 +459,77 @@ TEST_F(Creel, ListsAreTablesAndTheSafetySentenceStandsWithTheDevices) {
   EXPECT_EQ(daemon.params_of("ledger.balance"), json({{"area", "g7/a1"}}));
 }
 
+TEST_F(Creel, EveryEntryOfTheLedgerIsExplainedAndExported) {
+  ScriptedDaemon daemon(socket_);
+  daemon.answer("ledger.balance", {{"areas", json::array()}});
+  const json intent = {{"id", 1},
+                       {"utc", "2026-11-25T03:00:00.250Z"},
+                       {"area", "g7/a1"},
+                       {"kind", "intent"},
+                       {"dose_e_per_a2", 0.02},
+                       {"session", "film-1"},
+                       {"exposure", 4},
+                       {"attempt", 1},
+                       {"cause", "zero_loss"}};
+  json charge = intent;
+  charge.update({{"id", 2},
+                 {"kind", "charge"},
+                 {"dose_e_per_a2", 0.018},
+                 {"sigma_e_per_a2", 0.001},
+                 {"reason", "measured opening"},
+                 {"intent", 1}});
+  json open = intent;
+  open["id"] = 3;
+  const json by_hand = {{"id", 4},
+                        {"area", "g7/a1"},
+                        {"kind", "by_hand"},
+                        {"dose_e_per_a2", -0.5},
+                        {"sigma_e_per_a2", 0.1},
+                        {"reason", "typed \"5\" for 4,5"},
+                        {"entered_by", "user 1000"}};
+  daemon.on("ledger.entries", [&](const json& params) -> creel::Result<json> {
+    return params["after"] == 0 ? json{{"entries", {intent, charge}}, {"more", true}}
+                                : json{{"entries", {open, by_hand}}, {"more", false}};
+  });
+  const Ran shown = run({"ledger", "--entries", "g7/a1"});
+  EXPECT_EQ(shown.exit, 0) << shown.err;
+  EXPECT_EQ(daemon.params_of("ledger.entries"), json({{"area", "g7/a1"}, {"after", 2}}));
+  EXPECT_THAT(shown.out,
+              HasSubstr("1  2026-11-25T03:00:00.250Z  g7/a1  intent: at most 0.02 e/A^2 could be "
+                        "given by what followed (zero-loss reference, exposure 4, attempt 2 of "
+                        "session film-1); settled by entry 2"));
+  EXPECT_THAT(shown.out, HasSubstr("charge: 0.018 +/- 0.001 e/A^2 were given (zero-loss "
+                                   "reference, exposure 4, attempt 2 of session film-1); settles "
+                                   "entry 1; measured opening"));
+  EXPECT_THAT(shown.out, HasSubstr("NOT SETTLED: it counts in full"));
+  EXPECT_THAT(shown.out, HasSubstr("correction by hand: -0.5 +/- 0.1 e/A^2, entered by user 1000: "
+                                   "typed \"5\" for 4,5"));
+  const auto read = [](const fs::path& path) {
+    std::ifstream file(path, std::ios::binary);
+    return std::string(std::istreambuf_iterator<char>(file), {});
+  };
+  const std::string csv = directory_ + "/ledger.csv", whole = directory_ + "/ledger.json";
+  EXPECT_EQ(run({"ledger", "--export", csv}).exit, 0);
+  EXPECT_THAT(read(csv), StartsWith("id,utc,area,kind,cause,dose_e_per_a2,sigma_e_per_a2,session,"
+                                    "exposure,attempt,intent,entered_by,reason,explained\r\n1,"));
+  EXPECT_THAT(read(csv), HasSubstr("\"typed \"\"5\"\" for 4,5\""));
+  EXPECT_EQ(run({"ledger", "--export", whole}).exit, 0);
+  EXPECT_EQ(json::parse(read(whole))["entries"].size(), 4U);
+  const Ran odd = run({"ledger", "--export", "ledger.txt"});
+  EXPECT_EQ(odd.exit, 2);
+  EXPECT_THAT(odd.err, HasSubstr("must end in .json or .csv"));
+}
+
+// A daemon that says "more" for ever is not believed.
+TEST_F(Creel, EntriesOutOfOrderEndTheCommand) {
+  ScriptedDaemon daemon(socket_);
+  daemon.answer("ledger.balance", {{"areas", json::array()}});
+  daemon.answer("ledger.entries", {{"entries", {{{"id", 1}}}}, {"more", true}});
+  EXPECT_EQ(run({"ledger", "--entries"}).exit, 5);
+  daemon.answer("ledger.entries", {{"entries", json::array()}, {"more", true}});
+  EXPECT_EQ(run({"ledger", "--entries"}).exit, 5);
+}
+
 TEST_F(Creel, OddAnswersOfADaemonAreShownNotCrashedOn) {
   ScriptedDaemon daemon(socket_);
   for (const json& odd :

@@ -37,7 +37,7 @@ std::optional<Error> work(Ledger& ledger, int exposures, Acknowledged& done) {
     done.charges[*id] = bound / 2;
     ++done.entries;
   }
-  const auto entered = ledger.enter_by_hand(kArea, Dose{100}, Dose{10}, "searching");
+  const auto entered = ledger.enter_by_hand(kArea, Dose{100}, Dose{10}, "searching", "user 1000");
   if (!entered.ok()) return entered.error();
   done.by_hand += 100;
   ++done.entries;
@@ -184,7 +184,7 @@ void expect_recovery(fakes::FakeDisk& disk, std::unique_ptr<Ledger> ledger, Ackn
   ASSERT_EQ(ledger->areas().error().code, ErrorCode::storage_failed);
   ASSERT_EQ(ledger->intend(request(1)).error().code, ErrorCode::storage_failed);
   ASSERT_EQ(ledger->charge(1, Dose{1}, Dose{0}, "").error().code, ErrorCode::storage_failed);
-  ASSERT_EQ(ledger->enter_by_hand(kArea, Dose{1}, Dose{0}, "x").error().code,
+  ASSERT_EQ(ledger->enter_by_hand(kArea, Dose{1}, Dose{0}, "x", "user 1000").error().code,
             ErrorCode::storage_failed);
   const auto reopened = ledger->reopen();
   ASSERT_TRUE(reopened.ok()) << reopened.error().text;

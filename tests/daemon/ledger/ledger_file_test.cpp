@@ -9,6 +9,7 @@
 #include <functional>
 
 #include "bench.h"
+#include "daemon/ledger/database.h"
 #include "daemon/platform/disk.h"
 
 namespace creel::test {
@@ -78,13 +79,13 @@ TEST_F(RealLedger, IsAnOrdinarySqliteFileToEverybodyElse) {
     const auto id = ledger->intend(request(2, "film-1", 3));
     ASSERT_TRUE(id.ok());
     ASSERT_TRUE(ledger->charge(*id, Dose{1.5}, Dose{0.25}, "measured").ok());
-    ASSERT_TRUE(ledger->enter_by_hand(kArea, Dose{20}, Dose{4}, "aligning").ok());
+    ASSERT_TRUE(ledger->enter_by_hand(kArea, Dose{20}, Dose{4}, "aligning", "user 1000").ok());
   }
   EXPECT_FALSE(std::filesystem::exists(path + "-wal")) << "closed in order, it is one file";
   PlainSqlite plain(path);
   EXPECT_EQ(plain.value("PRAGMA integrity_check"), "ok");
   EXPECT_EQ(plain.value("PRAGMA foreign_key_check"), "");
-  EXPECT_EQ(plain.value("PRAGMA user_version"), "1");
+  EXPECT_EQ(plain.value("PRAGMA user_version"), "2");
   EXPECT_EQ(plain.value("SELECT sum(dose_per_a2) FROM entry WHERE kind <> 'intent'"), "21.5");
   EXPECT_EQ(plain.value("SELECT group_concat(kind) FROM entry"), "intent,charge,by_hand");
 }
@@ -155,7 +156,7 @@ TEST_F(RealLedger, LeavesALedgerOfANewerCreelAsItWas) {
   open()->intend(request(2)).value();
   {
     PlainSqlite plain(path);
-    ASSERT_EQ(plain.run("PRAGMA user_version = 2"), "");
+    ASSERT_EQ(plain.run("PRAGMA user_version = 3"), "");
   }
   const std::string before = read_all(*disk, path).value();
   const auto ledger = open_ledger(*disk, clock, path);
@@ -163,6 +164,106 @@ TEST_F(RealLedger, LeavesALedgerOfANewerCreelAsItWas) {
   EXPECT_EQ(ledger.error().code, ErrorCode::refused);
   EXPECT_NE(ledger.error().text.find("newer"), std::string::npos) << ledger.error().text;
   EXPECT_EQ(read_all(*disk, path).value(), before);
+}
+
+/// A ledger as the first layout had it, made by plain SQLite: an exposure, one whose charge is
+/// missing, and dose by hand.
+constexpr const char* kLayout1 = R"sql(
+PRAGMA journal_mode = WAL;
+CREATE TABLE entry (
+  id           INTEGER PRIMARY KEY,
+  utc          TEXT NOT NULL,
+  area         TEXT NOT NULL CHECK (area <> ''),
+  kind         TEXT NOT NULL CHECK (kind IN ('intent', 'charge', 'by_hand')),
+  dose_per_a2  REAL NOT NULL CHECK (dose_per_a2 >= 0 OR kind = 'by_hand'),
+  sigma_per_a2 REAL CHECK (sigma_per_a2 >= 0),
+  session      TEXT,
+  exposure     INTEGER,
+  attempt      INTEGER,
+  cause        TEXT,
+  reason       TEXT,
+  intent       INTEGER REFERENCES entry (id),
+  CHECK ((kind = 'charge') = (intent IS NOT NULL)),
+  CHECK ((kind = 'intent') = (sigma_per_a2 IS NULL))
+) STRICT;
+CREATE UNIQUE INDEX entry_settles ON entry (intent) WHERE intent IS NOT NULL;
+CREATE TRIGGER entry_never_changed BEFORE UPDATE ON entry
+BEGIN SELECT RAISE(ABORT, 'entries of the ledger are never changed'); END;
+CREATE TRIGGER entry_never_removed BEFORE DELETE ON entry
+BEGIN SELECT RAISE(ABORT, 'entries of the ledger are never removed'); END;
+CREATE TRIGGER entry_never_replaced BEFORE INSERT ON entry
+WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id)
+  OR EXISTS (SELECT 1 FROM entry WHERE intent = NEW.intent)
+BEGIN SELECT RAISE(ABORT, 'entries of the ledger are never replaced'); END;
+INSERT INTO entry VALUES
+  (1, '2026-11-25T03:00:00.250Z', 'grid-3/C4', 'intent', 2.0, NULL, 'film-1', 3, 0, 'specimen', NULL, NULL),
+  (2, '2026-11-25T03:00:01.250Z', 'grid-3/C4', 'charge', 1.5, 0.25, 'film-1', 3, 0, 'specimen', 'measured', 1),
+  (3, '2026-11-25T03:00:02.250Z', 'grid-3/C4', 'by_hand', 20.0, 4.0, NULL, NULL, NULL, NULL, 'aligning', NULL),
+  (4, '2026-11-25T03:00:03.250Z', 'grid-3/C4', 'intent', 2.0, NULL, 'film-1', 4, 0, 'specimen', NULL, NULL);
+PRAGMA application_id = 0x4C656467;
+PRAGMA user_version = 1;
+)sql";
+
+void expect_as_in_layout_1(Ledger& ledger) {
+  const Balance balance = ledger.balance(kArea).value();
+  EXPECT_DOUBLE_EQ(balance.charged.value, 21.5);
+  EXPECT_DOUBLE_EQ(balance.intended.value, 2.0);
+  EXPECT_DOUBLE_EQ(balance.variance, 0.25 * 0.25 + 16);
+  const auto entries = ledger.entries(kArea).value();
+  ASSERT_GE(entries.size(), 4U);
+  EXPECT_EQ(entries[2]["reason"], "aligning");
+  EXPECT_TRUE(entries[2]["entered_by"].is_null()) << "nobody knows it";
+}
+
+TEST_F(RealLedger, AFileOfTheFirstLayoutIsBroughtToThePresentOne) {
+  {
+    PlainSqlite plain(path);
+    ASSERT_EQ(plain.run(kLayout1), "");
+  }
+  {
+    auto ledger = open();
+    ASSERT_NE(ledger, nullptr);
+    expect_as_in_layout_1(*ledger);
+    ASSERT_TRUE(ledger->charge(4, Dose{1}, Dose{0.1}, "measured").ok());
+    ASSERT_TRUE(ledger->enter_by_hand(kArea, Dose{-1}, Dose{0}, "typed wrong", "user 7").ok());
+    EXPECT_EQ(ledger->entries(kArea).value().back()["entered_by"], "user 7");
+  }
+  PlainSqlite plain(path);
+  EXPECT_EQ(plain.value("PRAGMA user_version"), std::to_string(kLedgerLayout));
+  EXPECT_EQ(plain.value("PRAGMA integrity_check"), "ok");
+  EXPECT_NE(plain.run("UPDATE entry SET entered_by = 'x' WHERE id = 3"), "");
+  EXPECT_NE(plain.run("DELETE FROM entry WHERE id = 3"), "");
+  EXPECT_EQ(plain.value("SELECT count(*) FROM entry"), "6");
+}
+
+TEST_F(RealLedger, ACrashAtAnyMomentOfTheMigrationLosesNothing) {
+  {
+    PlainSqlite plain(path);
+    ASSERT_EQ(plain.run(kLayout1), "");
+  }
+  const std::string bytes = read_all(*disk, path).value();
+  for (std::uint64_t cut = 0;; ++cut) {
+    SCOPED_TRACE("died at change " + std::to_string(cut));
+    const auto before = make_disk();
+    auto file = before->open(kPath, OpenMode::create_new).value();
+    ASSERT_TRUE(file->write_at(0, std::as_bytes(std::span(bytes))).ok());
+    ASSERT_TRUE(file->sync().ok());
+    ASSERT_TRUE(before->sync_directory("/lab").ok());
+    file.reset();
+    before->reset_counts();
+    before->die_at_change(cut);
+    (void)open_ledger(*before, clock, kPath);
+    for (std::uint64_t seed = 1; seed <= 3; ++seed) {
+      auto after = before->after_power_cut(seed);
+      auto ledger = open_ledger(after, clock, kPath);
+      ASSERT_TRUE(ledger.ok()) << "seed " << seed << ": " << ledger.error().text;
+      ASSERT_NO_FATAL_FAILURE(expect_as_in_layout_1(**ledger));
+    }
+    if (!before->dead()) {
+      break;
+    }
+    ASSERT_LT(cut, 1000U);
+  }
 }
 
 TEST_F(RealLedger, IsReportedWhenAnEntryWasTakenOutBehindItsBack) {

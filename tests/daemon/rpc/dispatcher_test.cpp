@@ -193,9 +193,9 @@ TEST(DispatcherDescription, TheOneOfCreeldIsUsable) {
   const auto dispatcher = Dispatcher::make(openrpc_text());
   ASSERT_TRUE(dispatcher.ok()) << dispatcher.error().text;
   const std::vector<std::string> expected = {
-      "daemon.shutdown", "daemon.status", "devices.list",      "events.follow", "ledger.balance",
-      "ledger.enter",    "series.check",  "series.continue",   "series.hold",   "series.start",
-      "series.stop",     "session.list",  "shutters.close_all"};
+      "daemon.shutdown", "daemon.status",  "devices.list", "events.follow",     "ledger.balance",
+      "ledger.enter",    "ledger.entries", "series.check", "series.continue",   "series.hold",
+      "series.start",    "series.stop",    "session.list", "shutters.close_all"};
   EXPECT_EQ((*dispatcher)->unserved(), expected);
 }
 

@@ -480,6 +480,20 @@ TEST(Engine, APreciseAnswerEndsTheSeriesAndSparesTheSpecimen) {
   EXPECT_EQ(bench.engine().status()["white_line_ratio"], 4.0);
 }
 
+TEST(Engine, DoseEnteredByHandWhileItRunsCountsFromTheNextExposureOn) {
+  Bench bench;
+  bench.run(60);
+  const Area area = bench.series().areas[0];
+  bench.engine().dose_entered("another grid/a1", area.dose_limit, Dose{0.1}, "not of this series");
+  bench.engine().dose_entered(area.key(), area.dose_limit, Dose{0.1}, "focusing");
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0) << "the limit is reached";
+  EXPECT_NE(bench.noted("guard").find("dose guard"), std::string::npos) << bench.noted("guard");
+  EXPECT_NE(bench.noted("entered_by_hand").find("focusing"), std::string::npos);
+  EXPECT_EQ(bench.noted("entered_by_hand").find("another"), std::string::npos);
+}
+
 TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {
   Bench bench;
   Names log = bench.run(1);

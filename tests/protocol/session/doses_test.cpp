@@ -2,6 +2,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <limits>
 
 #include "daemon/store/disk_source.h"
@@ -166,6 +167,31 @@ TEST_F(Doses, ARestartTellsDoseEnteredByHandApart) {
   EXPECT_EQ(report.findings.size(), 1U);
   EXPECT_EQ(report.doses[0].lost, 0);
   EXPECT_NEAR(report.doses[0].total, kBefore + 2.1, 1e-12);
+}
+
+TEST_F(Doses, EnteredByHandWhileItRunsCountsFromTheAttemptItNames) {
+  frame(0, 0, 0.1, kBefore + 0.1);
+  event({{"event", "entered_by_hand"},
+         {"exposure", 1},
+         {"attempt", 0},
+         {"area", 0},
+         {"dose_e_per_a2", 2.0},
+         {"sigma_e_per_a2", 0.5}});
+  frame(1, 0, 0.1, kBefore + 2.2);
+  event({{"event", "entered_by_hand"},
+         {"exposure", 2},
+         {"attempt", 0},
+         {"area", 0},
+         {"dose_e_per_a2", -1.0},
+         {"sigma_e_per_a2", 0.5}});
+  const auto report = ended_with(0.2);
+  EXPECT_THAT(report.findings, IsEmpty()) << to_json(report).dump(1);
+  EXPECT_NEAR(report.doses[0].dose, 0.2, 1e-12);
+  EXPECT_NEAR(report.doses[0].total, kBefore + 1.2, 1e-12);
+  ASSERT_EQ(report.doses[0].causes.size(), 2U);
+  EXPECT_EQ(report.doses[0].causes[1].cause, "by_hand");
+  EXPECT_NEAR(report.doses[0].causes[1].dose, 1.0, 1e-12);
+  EXPECT_NEAR(report.doses[0].causes[1].sigma, std::sqrt(0.5), 1e-12);
 }
 
 TEST_F(Doses, TheSameAttemptOnBothSidesOfARestartIsTwo) {
