@@ -13,8 +13,8 @@ using nlohmann::json;
 namespace {
 
 bool is_quiet(const std::string& event) {
-  static constexpr const char* kQuiet[] = {"stored",  "gauges", "folding",
-                                           "setting", "moved",  "answer"};
+  static constexpr const char* kQuiet[] = {"stored", "gauges", "folding", "setting",
+                                           "moved",  "answer", "measures"};
   return std::any_of(std::begin(kQuiet), std::end(kQuiet),
                      [&event](const char* one) { return event == one; });
 }
@@ -104,6 +104,24 @@ std::string Progress::ratio_text() const {
   return std::isfinite(ratio) ? "L3/L2 " + number(ratio, 3) + " +- " + number(sigma, 2) : "";
 }
 
+/// What guards see of beam and specimen: those numbers that a person glances at.
+std::string Progress::measures_text() const {
+  const json measures = member_of(series_, "measures");
+  const auto value = [&measures](const char* name) {
+    return measures.is_object() ? number_of(member_of(measures, name), "value", std::nan(""))
+                                : std::nan("");
+  };
+  std::string text;
+  const auto add = [&text](double shown, const std::string& before, const std::string& after) {
+    if (std::isfinite(shown)) {
+      text += (text.empty() ? "" : ", ") + before + number(shown, 3) + after;
+    }
+  };
+  add(value("zero_loss_ev"), "zero loss at ", " eV");
+  add(value("t_over_lambda"), "t/lambda ", "");
+  return text;
+}
+
 std::string Progress::time_left() const {
   const double done = number_of(series_, "exposures_done");
   const double left = number_of(series_, "exposures") - done;
@@ -134,6 +152,7 @@ std::string Progress::line(std::size_t width) const {
       text_of(series_, "kind"));
   add(dose_text());
   add(ratio_text());
+  add(measures_text());
   add(number(number_of(series_, "frames_safe"), 12) + " frames safe");
   if (folding_ >= 0) {
     add("closing the session, " + number(std::floor(folding_ * 100), 3) + " %");

@@ -28,6 +28,7 @@ class Progress {
  private:
   [[nodiscard]] std::string dose_text() const;
   [[nodiscard]] std::string ratio_text() const;
+  [[nodiscard]] std::string measures_text() const;
   [[nodiscard]] std::string time_left() const;
 
   nlohmann::json series_;

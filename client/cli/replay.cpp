@@ -43,6 +43,20 @@ struct Replay {
   std::vector<std::string> warnings;
 };
 
+/// The series as it was, but for a moment of UTC at which it was to end: that has passed.
+std::string without_moment(const std::string& text) {
+  json series = json::parse(text, nullptr, false);
+  const json::json_pointer clock("/guards/clock");
+  if (series.is_discarded() || !series.contains(clock) || !series[clock].contains("ends_at")) {
+    return text;
+  }
+  series[clock].erase("ends_at");
+  if (series[clock].empty()) {
+    series["guards"].erase("clock");
+  }
+  return series.dump(2) + "\n";
+}
+
 bool is_written_to(const std::string& folder) {
   const std::string log = folder + "/" + session::kEventsName;
   const int file = ::open(log.c_str(), O_RDONLY | O_CLOEXEC);
@@ -133,7 +147,7 @@ Result<Replay> prepare(const ReplayOptions& options, const std::string& path) {
   made.state = base + ".state";
   made.socket = base + ".sock";
   made.rig_text = std::move(*rig);
-  made.series_text = recorded.series_text;
+  made.series_text = without_moment(recorded.series_text);
   for (const double dose : recorded.area_dose_before) {
     made.earlier_dose = made.earlier_dose || dose > 0;
   }

@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "protocol/base/units.h"
+#include "protocol/series/measures.h"
 #include "protocol/series/series.h"
 
 namespace creel {
@@ -20,12 +21,15 @@ struct Verdict {
     wait,  ///< with the shutter closed; ask again after `again`
     hold,  ///< until a person says continue
     end,
+    note,      ///< go, but record it
+    recentre,  ///< move the energy axis to `offset_ev`, then ask again
   };
   What what = What::go;
   std::string reason;  ///< one sentence for a person
   nlohmann::json numbers =
       nlohmann::json::object();  ///< what it was decided on, units in the names
-  Duration again;                ///< of wait, world time
+  Duration again = {};           ///< of wait, world time
+  double offset_ev = 0;          ///< of recentre: BeforeExposure::offset_ev as it shall be
 };
 
 /// One reading of a gauge, in the channel's own unit.
@@ -58,14 +62,21 @@ struct BeforeExposure {
   std::vector<Reading> readings;        ///< taken just now; those that could be read
   std::optional<RunningAnswer> answer;  ///< of the frames that are stored; nothing = too few
   std::optional<Room> room;             ///< nothing = the disk did not say
+  std::int64_t utc_ns = 0;              ///< since 1970-01-01T00:00:00Z; may step
+  Duration session_age;                 ///< since the session began, restarts included
+  Duration takes;                       ///< the exposure, from its opening to its end
+  double offset_ev = 0;                 ///< by which the energy axis is set off against the plan
+  std::optional<Duration> lit_for;      ///< since the laser was let in to the cathode; nothing =
+                                        ///< no cathode shutter is worked
 };
 
 /// What a guard may look at after an exposure whose frame is there, with the shutter closed again.
 struct AfterExposure {
   PlannedExposure exposure;
-  double counts = 0;              ///< sum over all pixels, detector offset included; 0 where no
-                                  ///< guard of the series looks at it
-  std::vector<Reading> readings;  ///< taken after the exposure; empty where nobody asked for them
+  double counts = 0;                ///< sum over all pixels, detector offset included; 0 where no
+                                    ///< guard of the series looks at it
+  std::vector<Reading> readings;    ///< taken after the exposure; empty where nobody asked for them
+  std::optional<Duration> lit_for;  ///< as BeforeExposure, when the exposure began
 };
 
 class Guard {
@@ -78,6 +89,9 @@ class Guard {
   /// Told of every frame that was taken as planned. Why it must stay out of sums, in one sentence;
   /// "" = it may enter.
   virtual std::string after(const AfterExposure&) { return {}; }
+  /// Told what stored frames show, in their order, each once; some exposures late. After a restart
+  /// those of before it come first.
+  virtual void measured(const FrameMeasures&) {}
   /// A person said continue: whatever was waited for begins anew.
   virtual void went_on() {}
 };

@@ -8,7 +8,8 @@
 
 namespace creel {
 
-/// In the order in which they are asked: what ends a series before what makes it wait.
-std::vector<std::unique_ptr<Guard>> guards_for(const Guards& guards);
+/// In the order in which they are asked: what ends a series first, then what holds it, then what
+/// makes it wait.
+std::vector<std::unique_ptr<Guard>> guards_for(const Series& series);
 
 }  // namespace creel

@@ -40,6 +40,7 @@ void Conductor::complete(Outcome outcome) {
   parts_.scheduler.post([this, outcome = std::move(outcome), alive = alive_] {
     if (*alive && run_ != nullptr && run_->engine != nullptr) {
       look_at_disk();
+      run_->engine->utc_now(parts_.clock.utc_now_ns());
       perform(run_->engine->next(outcome, parts_.clock.world_now()));
     }
   });
@@ -523,6 +524,13 @@ void Conductor::stored(const StoredBatch& batch) {
                  {"text", "white-line ratio " + number(batch.answer->ratio, 3) + " +- " +
                               number(batch.answer->sigma, 2)}});
     }
+  }
+  for (const FrameMeasures& one : batch.measures) {
+    run_->engine->measured(one);
+    json event = measures_to_json(one);
+    event["event"] = "measures";
+    event["text"] = "measured on exposure " + std::to_string(one.exposure);
+    record_event(std::move(event));
   }
   if (!batch.no_answer.empty()) {
     record_event({{"event", "no_answer"}, {"text", batch.no_answer}});

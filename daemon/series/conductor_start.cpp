@@ -275,24 +275,29 @@ void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
                     ? store::resume_session(disk, start.directory, start.name, background)
                     : store::create_session(disk, start, background);
     auto opened = std::make_shared<Result<Opened>>(
-        made.ok() ? Result<Opened>(Opened{std::move(*made), std::nullopt}) : made.error());
+        made.ok() ? Result<Opened>(Opened{std::move(*made), std::nullopt, {}}) : made.error());
     if (opened->ok()) {
       if (auto room = (*opened)->session->headroom(); room.ok()) {
         (*opened)->room = *room;
       }
+      if (preparation->resuming && preparation->series.guards.look_at_frames()) {
+        (*opened)->earlier = look_back(disk, start.directory, start.name);
+      }
     }
-    scheduler.post([this, preparation, opened, shape = start.shape, alive] {
-      if (!*alive) {
-        return;
-      }
-      if (!opened->ok()) {
-        give_up(preparation, opened->error());
-        return;
-      }
-      run_ = std::make_unique<Run>();
-      run_->shape = shape;
-      begin(preparation, std::move(**opened));
-    });
+    scheduler.post(
+        [this, preparation, opened, shape = start.shape, start_utc_ns = start.start_utc_ns, alive] {
+          if (!*alive) {
+            return;
+          }
+          if (!opened->ok()) {
+            give_up(preparation, opened->error());
+            return;
+          }
+          run_ = std::make_unique<Run>();
+          run_->shape = shape;
+          preparation->start_utc_ns = start_utc_ns;
+          begin(preparation, std::move(**opened));
+        });
   });
 }
 
@@ -342,6 +347,10 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
     start->ended_outcome = preparation->ended->outcome;
     start->ended_reason = preparation->ended->reason;
   }
+  start->session_age =
+      std::max(Duration{}, Duration{parts_.clock.utc_now_ns() - preparation->start_utc_ns});
+  start->measures = std::move(opened.earlier.measures);
+  start->axis_offset_ev = opened.earlier.axis_offset_ev;
   json event = {{"event", preparation->resuming ? "resumed" : "started"},
                 {"text", (preparation->resuming ? "took up session " : "started session ") +
                              run_->session->name()},
@@ -357,11 +366,17 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
   }
   event["areas"] = dose_in_ledger(run_->series, *start);
   run_->durable = run_->session->progress().frames;
-  run_->engine = std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series.guards),
-                                          std::move(*start));
-  run_->queue = std::make_unique<FrameQueue>(
-      *run_->session, LiveAnswer::make(run_->series, run_->session->name(), run_->shape),
-      parts_.store_worker, parts_.scheduler, [this](const StoredBatch& batch) { stored(batch); });
+  run_->engine =
+      std::make_unique<Engine>(run_->series, rig_, guards_for(run_->series), std::move(*start));
+  auto live = LiveAnswer::make(
+      run_->series, run_->session->name(), run_->shape,
+      device(run_->series.detector).description().value("/describe"_json_pointer, json::object()));
+  for (std::size_t i = 0; live != nullptr && i < opened.earlier.darks.size(); ++i) {
+    live->remember(opened.earlier.darks[i].record, opened.earlier.darks[i].frame);
+  }
+  run_->queue = std::make_unique<FrameQueue>(*run_->session, std::move(live), parts_.store_worker,
+                                             parts_.scheduler,
+                                             [this](const StoredBatch& batch) { stored(batch); });
   preparing_ = false;
   record_event(std::move(event));
   if (const auto& room = run_->room; room && room->free < room->rest + room->to_fold) {

@@ -51,12 +51,14 @@ struct Conductor::Preparation {
   bool resuming = false;
   std::optional<Ending> ended;  ///< only to be closed
   std::string session_name;
+  std::int64_t start_utc_ns = 0;  ///< of the session
 };
 
 /// A session that was laid out or taken up.
 struct Conductor::Opened {
   std::unique_ptr<store::Session> session;
   std::optional<store::Headroom> room;
+  Earlier earlier;  ///< of a session that is gone on with
 };
 
 }  // namespace creel

@@ -46,8 +46,14 @@ Engine::Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr
       series_dose_(std::move(start.series_dose)),
       index_(start.first_exposure),
       attempt_(start.first_attempt),
+      age_before_(start.session_age),
+      axis_offset_ev_(start.axis_offset_ev),
       end_outcome_(std::move(start.ended_outcome)),
-      end_reason_(std::move(start.ended_reason)) {}
+      end_reason_(std::move(start.ended_reason)) {
+  for (const FrameMeasures& one : start.measures) {
+    measured(one);
+  }
+}
 
 Command Engine::ask(Command command, Step then) {
   then_ = then;
@@ -55,7 +61,7 @@ Command Engine::ask(Command command, Step then) {
 }
 
 Command Engine::begin(WorldTime now) {
-  now_ = now;
+  now_ = began_ = now;
   dose_counted_to_ = now;
   if (!end_outcome_.empty()) {  // it had ended before the daemon did
     return ask(command::Finish{end_outcome_, end_reason_}, &Engine::on_finished);
@@ -94,6 +100,7 @@ Command Engine::let_beam_in() {
   if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
     beam_in_ = true;
     cathode_opened_ = true;  // from here on it may be open, whatever the answer
+    lit_since_.reset();
     return ask(command::Open{series_.cathode_shutter, {}}, &Engine::on_beam_let_in);
   }
   return choose();
@@ -105,7 +112,19 @@ Command Engine::on_beam_let_in(const Outcome& outcome) {
     note("beam_not_let_in", "the beam could not be let in: " + error->text);
     return recover();
   }
+  if (beam_in_ && !lit_since_) {
+    lit(outcome);
+  }
   return let_beam_in();
+}
+
+void Engine::lit(const Outcome& opened) {
+  const auto* at = std::get_if<outcome::ShutterAt>(&opened);
+  lit_since_ = at != nullptr && at->measured ? std::min(at->opened, now_) : now_;
+}
+
+std::optional<Duration> Engine::lit_for(WorldTime at) const {
+  return lit_since_ ? std::optional<Duration>(at - *lit_since_) : std::nullopt;
 }
 
 // --- Choosing and preparing the next exposure
@@ -180,7 +199,8 @@ Command Engine::prepare() {
     const Vary& vary = *series_.blocks[exposure_.block].vary;
     preparations_.emplace_back(command::Move{vary.device, vary.axis, *exposure_.vary_value});
   }
-  for (Setting& wanted : settings_for(series_, exposure_)) {
+  for (const Setting& planned : settings_for(series_, exposure_)) {
+    Setting wanted = moved(planned);
     const auto set = std::find_if(set_.begin(), set_.end(),
                                   [&](const Setting& one) { return one.is_same(wanted); });
     if (set != set_.end() && set->value == wanted.value) {
@@ -195,6 +215,15 @@ Command Engine::prepare() {
   }
   std::reverse(preparations_.begin(), preparations_.end());
   return prepared();
+}
+
+Setting Engine::moved(Setting wanted) const {
+  const auto& drift = series_.guards.zero_loss_drift;
+  const bool moves = drift && wanted.device == drift->device && wanted.name == drift->setting;
+  if (moves && axis_offset_ev_ != 0 && wanted.value.is_number()) {
+    wanted.value = wanted.value.get<double>() + axis_offset_ev_;
+  }
+  return wanted;
 }
 
 Command Engine::on_prepared(const Outcome& outcome) {
@@ -248,7 +277,23 @@ BeforeExposure Engine::before_exposure() {
   view.readings = readings_;
   view.answer = answer_;
   view.room = room_;
+  view.utc_ns = utc_ns_;
+  view.session_age = age_before_ + (now_ - began_);
+  const bool shutter_gates = opens() && series_.gating == Gating::shutter;
+  view.takes = exposure_.whole() +
+               (shutter_gates ? series_.gating_margin + series_.gating_margin : Duration{});
+  view.offset_ev = axis_offset_ev_;
+  view.lit_for = lit_for(now_);
   return view;
+}
+
+void Engine::measured(const FrameMeasures& measures) {
+  for (const Measure& one : measures.measures) {
+    newest_[one.kind] = one;
+  }
+  for (const auto& rule : guards_) {
+    rule->measured(measures);
+  }
 }
 
 Command Engine::guard() {
@@ -256,7 +301,9 @@ Command Engine::guard() {
   const BeforeExposure view = before_exposure();
   for (const auto& rule : guards_) {
     const Verdict verdict = rule->before(view);
-    if (verdict.what != Verdict::What::go) {
+    if (verdict.what == Verdict::What::note) {
+      note_verdict(std::string(rule->name()), verdict);
+    } else if (verdict.what != Verdict::What::go) {
       return obey(*rule, verdict);
     }
   }
@@ -267,15 +314,26 @@ Command Engine::guard() {
   return arm();
 }
 
+void Engine::note_verdict(const std::string& guard, const Verdict& verdict) {
+  static constexpr std::string_view kWhat[] = {"go", "wait", "hold", "end", "note", "recentre"};
+  json numbers = verdict.numbers;
+  numbers["guard"] = guard;
+  numbers["decision"] = kWhat[static_cast<std::size_t>(verdict.what)];
+  if (verdict.what == Verdict::What::recentre) {
+    numbers["axis_offset_ev"] = verdict.offset_ev;
+  }
+  note("guard", verdict.reason, numbers);
+}
+
 Command Engine::obey(const Guard& rule, const Verdict& verdict) {
   const std::string name(rule.name());
   // A wait that goes on is recorded once: a night of it would fill the log.
   if (verdict.what != Verdict::What::wait || waiting_for_ != name) {
-    static constexpr std::string_view kWhat[] = {"go", "wait", "hold", "end"};
-    json numbers = verdict.numbers;
-    numbers["guard"] = name;
-    numbers["decision"] = kWhat[static_cast<std::size_t>(verdict.what)];
-    note("guard", verdict.reason, numbers);
+    note_verdict(name, verdict);
+  }
+  if (verdict.what == Verdict::What::recentre) {
+    axis_offset_ev_ = verdict.offset_ev;
+    return choose();  // prepares the exposure anew, with the axis moved
   }
   if (verdict.what == Verdict::What::end) {
     return wind_up(name, verdict.reason);
@@ -601,6 +659,8 @@ Command Engine::on_cathode_opened(const Outcome& outcome) {
     if (!trouble_) {
       trouble_ = *error;
     }
+  } else {
+    lit(outcome);
   }
   return after_exposure();
 }
@@ -631,7 +691,8 @@ Command Engine::keep() {
   }
   if (!trouble_) {
     const AfterExposure view{exposure_, taken_.counts,
-                             reads_after() ? readings_ : std::vector<Reading>{}};
+                             reads_after() ? readings_ : std::vector<Reading>{},
+                             lit_for(series_.gating == Gating::shutter ? opened_ : started_)};
     for (const auto& rule : guards_) {
       const std::string why = rule->after(view);
       touched_ += (touched_.empty() || why.empty() ? "" : "; ") + why;
@@ -921,7 +982,8 @@ Record Engine::record() const {
   record.dose_errors = given_sigma_.value;
   record.lost_before = taken_.lost_before;
   record.first_channel_ev =
-      first_channel_ev(series_, exposure_).value_or(std::numeric_limits<double>::quiet_NaN());
+      first_channel_ev(series_, exposure_).value_or(std::numeric_limits<double>::quiet_NaN()) +
+      (opens() ? axis_offset_ev_ : 0);
   record.vary_value = exposure_.vary_value.value_or(std::numeric_limits<double>::quiet_NaN());
   if (const Area* where = area()) {
     record.area = static_cast<std::uint16_t>(where - series_.areas.data());
@@ -974,6 +1036,12 @@ json Engine::status() const {
         {"series_limit_e_per_a2", series_.guards.dose.value},
         {"area_limit_e_per_a2", one.dose_limit.value}};
   }
+  json measures = json::object();
+  for (const auto& [kind, one] : newest_) {
+    measures[std::string(measure_name(kind))] = {
+        {"value", one.value},
+        {"sigma", std::isfinite(one.sigma) ? json(one.sigma) : json(nullptr)}};
+  }
   return {{"series", series_.name},
           {"doing", doing_},
           {"exposures_done", index_},
@@ -982,6 +1050,8 @@ json Engine::status() const {
           {"shutter_may_be_open", maybe_open_},
           {"white_line_ratio", answer_ ? json(answer_->ratio) : json(nullptr)},
           {"white_line_ratio_sigma", answer_ ? json(answer_->sigma) : json(nullptr)},
+          {"measures", measures},
+          {"axis_offset_ev", axis_offset_ev_},
           {"dose", dose}};
 }
 

@@ -154,6 +154,9 @@ struct EngineStart {
   /// The series ended in an earlier life of the daemon, which did not get to close its session:
   /// nothing is exposed any more. "" = it goes on.
   std::string ended_outcome, ended_reason;
+  Duration session_age;                 ///< since the session began, in earlier lives of the daemon
+  std::vector<FrameMeasures> measures;  ///< of the frames stored then, in their order
+  double axis_offset_ev = 0;            ///< by which the energy axis had been moved
 };
 
 class Engine {
@@ -172,6 +175,9 @@ class Engine {
   void request_stop(std::string reason) { stop_requested_ = std::move(reason); }
   /// What the frames stored so far say; guards see it from the next exposure on.
   void answer_now(const RunningAnswer& answer) { answer_ = answer; }
+  void measured(const FrameMeasures& measures);
+  /// Nanoseconds since 1970-01-01T00:00:00Z, for the guard that ends by the clock.
+  void utc_now(std::int64_t utc_ns) { utc_ns_ = utc_ns; }
   /// How much the disk still takes.
   void room_now(const Room& room) { room_ = room; }
   /// A person entered dose of an area in the ledger, or corrected it: it counts, and is recorded,
@@ -211,6 +217,7 @@ class Engine {
   Command on_gauges(const Outcome& outcome);
   Command guard();
   Command obey(const Guard& rule, const Verdict& verdict);
+  void note_verdict(const std::string& guard, const Verdict& verdict);
   Command on_guard_waited(const Outcome& outcome);
   Command on_intended(const Outcome& outcome);
   Command arm();
@@ -265,6 +272,10 @@ class Engine {
   void forget_exposure();
   void take_readings(const Outcome& outcome);
   [[nodiscard]] BeforeExposure before_exposure();
+  /// A setting as it is wanted now: the one that moves the energy axis, by as much as it is moved.
+  [[nodiscard]] Setting moved(Setting wanted) const;
+  void lit(const Outcome& opened);
+  [[nodiscard]] std::optional<Duration> lit_for(WorldTime at) const;
   [[nodiscard]] const Area* area() const;
   [[nodiscard]] bool streams() const { return exposure_.frames > 1; }
   /// From the beginning of the first integration to the end of the last.
@@ -305,6 +316,11 @@ class Engine {
   std::string waiting_for_;  ///< name of the guard that made the series wait
   std::optional<RunningAnswer> answer_;
   std::optional<Room> room_;
+  std::map<MeasureKind, Measure> newest_;  ///< for people
+  std::int64_t utc_ns_ = 0;
+  Duration age_before_;  ///< of the session, when this engine began
+  WorldTime began_;
+  double axis_offset_ev_ = 0;
 
   // The running exposure.
   IntentId intent_ = 0;
@@ -323,10 +339,11 @@ class Engine {
   std::optional<Error> trouble_;
 
   // The beam as a whole.
-  bool beam_in_ = false;          ///< the cathode laser is let in
-  bool cathode_opened_ = false;   ///< ever: then it is closed at the end
-  bool cathode_blocked_ = false;  ///< for a background exposure
-  bool fallback_closed_ = false;  ///< the fall-back acted and must be opened again
+  bool beam_in_ = false;                ///< the cathode laser is let in
+  bool cathode_opened_ = false;         ///< ever: then it is closed at the end
+  bool cathode_blocked_ = false;        ///< for a background exposure
+  std::optional<WorldTime> lit_since_;  ///< the cathode, as far as this engine worked its shutter
+  bool fallback_closed_ = false;        ///< the fall-back acted and must be opened again
   bool forced_ = false;
   WorldTime dose_counted_to_;  ///< the residual beam is charged up to here
 

@@ -90,6 +90,7 @@ StoredBatch FrameQueue::store(store::Session& session, LiveAnswer* live, const B
   done.blocks = batch.size();
   done.durable = *written;
   done.answer = live != nullptr ? live->news() : std::nullopt;
+  done.measures = live != nullptr ? live->measures() : std::vector<FrameMeasures>();
   done.no_answer = live != nullptr ? live->gave_up() : "";
   done.sealed = session.sealed();
   if (auto room = session.headroom(); room.ok()) {

@@ -42,6 +42,7 @@ struct StoredBatch {
   Result<void> result;  ///< an error: the store kept none of the batch, it is back in the queue
   std::vector<std::string> warnings;    ///< what went wrong on the disk and was mended
   std::optional<RunningAnswer> answer;  ///< of all durable frames, when there is a new one
+  std::vector<FrameMeasures> measures;  ///< what its frames show
   std::string no_answer;                ///< why there will be none any more; "" = nothing new
   std::optional<store::Headroom> room;  ///< after it; nothing when the disk did not say
   store::Sealed sealed;

@@ -1,5 +1,7 @@
 #include "daemon/series/unfinished.h"
 
+#include <algorithm>
+#include <map>
 #include <utility>
 
 #include "daemon/store/disk_source.h"
@@ -42,6 +44,50 @@ std::optional<Ending> ending_of(const session::EventLog& log) {
     }
   }
   return ending;
+}
+
+Earlier earlier_in(const session::EventLog& log) {
+  Earlier earlier;
+  for (const json& event : log.events) {
+    const auto what = text_in(event, "event");
+    if (what == "measures") {
+      if (auto measures = measures_from_json(event)) {
+        earlier.measures.push_back(std::move(*measures));
+      }
+    } else if (what == "guard" && event.contains("axis_offset_ev") &&
+               event["axis_offset_ev"].is_number()) {
+      earlier.axis_offset_ev = event["axis_offset_ev"];
+    }
+  }
+  return earlier;
+}
+
+Earlier look_back(Disk& disk, const std::string& directory, const std::string& name) {
+  const auto source = store::disk_source(disk);
+  auto reader = session::Reader::open(*source, directory + "/" + name);
+  if (!reader.ok()) {
+    return {};
+  }
+  Earlier earlier;
+  if (auto log = (*reader)->events(); log.ok()) {
+    earlier = earlier_in(*log);
+  }
+  std::map<std::int64_t, std::size_t> taken;
+  const auto records = (*reader)->records();
+  for (std::size_t i = records.size(); i-- > 0;) {
+    const session::Record& record = records[i];
+    if (record.kind != static_cast<std::uint8_t>(ExposureKind::dark) ||
+        taken[record.exposure_set_ns] == kMostDarks) {
+      continue;
+    }
+    Earlier::Dark dark{record, std::vector<std::byte>((*reader)->documents().shape.bytes())};
+    if ((*reader)->read_frame(i, dark.frame).ok()) {
+      ++taken[record.exposure_set_ns];
+      earlier.darks.push_back(std::move(dark));
+    }
+  }
+  std::reverse(earlier.darks.begin(), earlier.darks.end());
+  return earlier;
 }
 
 LeftSession left_as_it_is(const std::string& directory, const std::string& name,

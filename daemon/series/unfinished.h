@@ -1,6 +1,7 @@
 // The sessions that an earlier daemon left unfinished.
 #pragma once
 
+#include <cstddef>
 #include <optional>
 #include <string>
 #include <vector>
@@ -8,6 +9,7 @@
 #include "daemon/seams/disk.h"
 #include "daemon/store/session.h"
 #include "protocol/base/result.h"
+#include "protocol/series/measures.h"
 #include "protocol/session/reader.h"
 
 namespace creel {
@@ -40,5 +42,22 @@ struct Unfinished {
 };
 /// Looks at all unfinished sessions in `directory`. On the store's thread.
 Result<Unfinished> find_unfinished(Disk& disk, const std::string& directory);
+
+/// What guards that watch frames must know of the part of a session that was taken before.
+struct Earlier {
+  std::vector<FrameMeasures> measures;  ///< from its events, in their order
+  double axis_offset_ev = 0;            ///< by which a guard had moved the energy axis
+  struct Dark {
+    session::Record record;
+    std::vector<std::byte> frame;
+  };
+  /// The newest of each exposure time, at most kMostDarks: without them nothing could be measured
+  /// on a series that takes its darks first.
+  std::vector<Dark> darks;
+};
+constexpr std::size_t kMostDarks = 16;
+Earlier earlier_in(const session::EventLog& log);
+/// Nothing of what cannot be read. On the store's thread.
+Earlier look_back(Disk& disk, const std::string& directory, const std::string& name);
 
 }  // namespace creel

@@ -1,5 +1,6 @@
 #include "protocol/base/text.h"
 
+#include <chrono>
 #include <cmath>
 #include <cstdio>
 #include <ctime>
@@ -48,6 +49,43 @@ std::string utc_text(long long utc_ns) {
   std::snprintf(text, sizeof text, "%04d-%02d-%02dT%02d:%02d:%02d.%03lldZ", parts.tm_year + 1900,
                 parts.tm_mon + 1, parts.tm_mday, parts.tm_hour, parts.tm_min, parts.tm_sec, ms);
   return text;
+}
+
+std::optional<long long> utc_from_text(std::string_view text) {
+  const std::string copy(text);
+  int year = 0, month = 0, day = 0, hour = 0, minute = 0, second = 0, used = 0;
+  if (std::sscanf(copy.c_str(), "%4d-%2d-%2dT%2d:%2d:%2d%n", &year, &month, &day, &hour, &minute,
+                  &second, &used) != 6 ||
+      used != 19) {
+    return std::nullopt;
+  }
+  const std::chrono::year_month_day date{std::chrono::year(year),
+                                         std::chrono::month(static_cast<unsigned>(month)),
+                                         std::chrono::day(static_cast<unsigned>(day))};
+  std::size_t at = 19;
+  long long ns = 0;
+  if (at < copy.size() && copy[at] == '.') {
+    long long unit = 100'000'000;
+    for (++at; at < copy.size() && copy[at] >= '0' && copy[at] <= '9'; ++at, unit /= 10) {
+      ns += unit * (copy[at] - '0');
+    }
+  }
+  long long zone_min = 0;
+  const std::string zone = copy.substr(at);
+  if (zone != "Z") {
+    int hours = 0, minutes = 0;
+    if (zone.size() != 6 || (zone[0] != '+' && zone[0] != '-') ||
+        std::sscanf(zone.c_str() + 1, "%2d:%2d", &hours, &minutes) != 2) {
+      return std::nullopt;
+    }
+    zone_min = (zone[0] == '-' ? -1LL : 1LL) * (hours * 60LL + minutes);
+  }
+  if (!date.ok() || hour > 23 || minute > 59 || second > 60 || zone_min > 1439 ||
+      zone_min < -1439) {
+    return std::nullopt;
+  }
+  const long long days = std::chrono::sys_days(date).time_since_epoch().count();
+  return (((days * 24 + hour) * 60 + minute - zone_min) * 60 + second) * 1'000'000'000 + ns;
 }
 
 }  // namespace creel

@@ -1,7 +1,9 @@
 // Small things about text for people.
 #pragma once
 
+#include <optional>
 #include <string>
+#include <string_view>
 
 namespace creel {
 
@@ -16,5 +18,8 @@ std::string bytes_text(double bytes);
 /// "2026-11-25T03:10:07.250Z" (RFC 3339) for nanoseconds since 1970-01-01T00:00:00Z, milliseconds
 /// shown.
 std::string utc_text(long long utc_ns);
+/// The other way, from any RFC 3339 date and time with its zone; nothing for another text or a day
+/// that does not exist. A leap second counts as the second after it.
+std::optional<long long> utc_from_text(std::string_view text);
 
 }  // namespace creel

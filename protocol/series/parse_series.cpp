@@ -1,5 +1,8 @@
 #include "protocol/series/series.h"
 
+#include <algorithm>
+
+#include "protocol/base/text.h"
 #include "protocol/json/strict_json.h"
 #include "protocol/series/faults.h"
 #include "protocol/series/schema_check.h"
@@ -156,6 +159,71 @@ Patience read_patience(const json& from) {
           from_seconds(from.value("at_most_s", in_seconds(usual.at_most)))};
 }
 
+ClockLimit read_clock(const json& from) {
+  ClockLimit clock;
+  if (from.contains("ends_at")) {
+    clock.ends_at_utc_ns = utc_from_text(from.at("ends_at").get_ref<const std::string&>());
+  }
+  if (const auto after = known(from, "ends_after_s")) clock.ends_after = from_seconds(*after);
+  return clock;
+}
+
+DriftLimit read_drift(const json& from) {
+  DriftLimit drift;
+  drift.limit_ev = from.at("limit_ev");
+  if (from.contains("recentre")) {
+    const json& recentre = from.at("recentre");
+    drift.device = recentre.at("device");
+    drift.setting = recentre.at("setting");
+    drift.most_recentres = recentre.value("at_most", drift.most_recentres);
+  }
+  return drift;
+}
+
+EmissionLimit read_emission(const json& from) {
+  EmissionLimit emission;
+  emission.below = from.at("below");
+  emission.in_a_row = from.value("in_a_row", emission.in_a_row);
+  emission.settle = from_seconds(from.value("settle_s", 0.0));
+  emission.device = from.value("device", "");
+  emission.channel = from.value("channel", "");
+  emission.patience = read_patience(from);
+  return emission;
+}
+
+DamageLimit read_damage(const json& from) {
+  DamageLimit damage;
+  damage.false_alarms_per_night = from.at("false_alarms_per_night");
+  damage.learn_exposures = from.value("learn_exposures", damage.learn_exposures);
+  damage.shift_sigma = from.value("shift_sigma", damage.shift_sigma);
+  damage.slice_exposures = from.value("slice_exposures", damage.slice_exposures);
+  const std::string then = from.value("then", "hold");
+  damage.then = then == "end" ? OnDamage::end : then == "note" ? OnDamage::note : OnDamage::hold;
+  return damage;
+}
+
+/// Those that look at measures of frames, and the critical dose beside them.
+void read_frame_guards(const json& from, Guards& guards) {
+  if (from.contains("zero_loss_drift")) {
+    guards.zero_loss_drift = read_drift(from.at("zero_loss_drift"));
+  }
+  if (from.contains("emission")) guards.emission = read_emission(from.at("emission"));
+  if (from.contains("contamination")) {
+    const json& contamination = from.at("contamination");
+    guards.contamination = ContaminationLimit{contamination.at("t_over_lambda_rise"),
+                                              contamination.value("then", "hold") == "end"};
+  }
+  if (from.contains("broadening")) {
+    guards.broadening = BroadeningLimit{from.at("broadening").at("zero_loss_fwhm_ev")};
+  }
+  if (from.contains("critical_dose")) {
+    const json& critical = from.at("critical_dose");
+    guards.critical_dose = CriticalDose{Dose{critical.at("dose_e_per_a2").get<double>()},
+                                        critical.at("end_at_fraction"), critical.at("source")};
+  }
+  if (from.contains("damage")) guards.damage = read_damage(from.at("damage"));
+}
+
 Guards read_guards(const json& from) {
   Guards guards;
   guards.dose = Dose{from.at("dose_e_per_a2").get<double>()};
@@ -173,6 +241,8 @@ Guards read_guards(const json& from) {
     guards.gauges.push_back({band.at("device"), band.at("channel"), known(band, "least"),
                              known(band, "most"), read_patience(band)});
   }
+  if (from.contains("clock")) guards.clock = read_clock(from.at("clock"));
+  read_frame_guards(from, guards);
   return guards;
 }
 
@@ -180,6 +250,9 @@ Guards read_guards(const json& from) {
 void read_description(const json& from, Series& series) {
   const json& specimen = from.at("specimen");
   series.elements = specimen.at("elements").get<std::vector<std::string>>();
+  const bool hydrogen =
+      std::find(series.elements.begin(), series.elements.end(), "H") != series.elements.end();
+  series.beam_sensitive = specimen.value("beam_sensitive", hydrogen);
   if (specimen.contains("known_oxidation_state")) {
     const json& known_state = specimen.at("known_oxidation_state");
     series.known_state = KnownState{known_state.at("element"), known_state.at("state"),

@@ -34,6 +34,9 @@ class RigMatch {
     for (std::size_t i = 0; i < series_.blocks.size(); ++i) {
       check_block(series_.blocks[i], Pointer() / "blocks" / i);
     }
+    if (const auto& drift = series_.guards.zero_loss_drift; drift && !drift->device.empty()) {
+      need_any(drift->device, nullptr, Pointer("/guards/zero_loss_drift/recentre/device"));
+    }
     check_limits();
   }
 

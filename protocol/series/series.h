@@ -132,12 +132,74 @@ struct GaugeBand {
   Patience patience;
 };
 
+/// Ends before an exposure that could not be finished in time; at least one of the two.
+struct ClockLimit {
+  std::optional<std::int64_t> ends_at_utc_ns;  ///< since 1970-01-01T00:00:00Z
+  std::optional<Duration> ends_after;          ///< since the session began, restarts included
+};
+
+/// The zero loss may not stand further than `limit_ev` from where it was first.
+struct DriftLimit {
+  double limit_ev = 0;
+  /// Setting in eV that moves the energy of the first channel by as much; "" = hold instead.
+  std::string device, setting;
+  std::uint32_t most_recentres = 8;  ///< then it holds
+};
+
+/// Electrons per second against those at the start.
+struct EmissionLimit {
+  double below = 0;  ///< part of the start's
+  std::uint32_t in_a_row = 2;
+  Duration settle;              ///< after the cathode laser is let in
+  std::string device, channel;  ///< of the laser's gauge; "" = none is asked
+  Patience patience;
+};
+
+struct ContaminationLimit {
+  double t_over_lambda_rise = 0;  ///< above the first references of the area
+  bool ends = false;              ///< instead of holding
+};
+
+struct BroadeningLimit {
+  double zero_loss_fwhm_ev = 0;
+};
+
+/// The critical dose (1/e) of what is looked for, measured before, for instance on a sacrificial
+/// area.
+struct CriticalDose {
+  Dose dose;
+  double end_at_fraction = 0;  ///< of it; over all sessions on the area
+  std::string source;
+};
+
+/// What the damage guard does when its test rings.
+enum class OnDamage : std::uint8_t { hold, end, note };
+
+/// A sequential test on what the frames show. It lags: what it sees has happened.
+struct DamageLimit {
+  double false_alarms_per_night = 0.01;  ///< probability over the planned exposures
+  std::uint32_t learn_exposures = 5;     ///< of each measure, before the test begins
+  double shift_sigma = 1;                ///< the change that it is fastest for
+  std::uint32_t slice_exposures = 10;    ///< specimen exposures that white lines are taken of
+  OnDamage then = OnDamage::hold;
+};
+
 struct Guards {
   Dose dose;  ///< of this series on any one area; ends before it would be passed
   std::optional<PrecisionLimit> precision;
   std::optional<CountsLimit> low_counts;
   std::vector<GaugeBand> gauges;
-  // Later guards (damage, drift, clock) are added beside these.
+  std::optional<ClockLimit> clock;
+  std::optional<DriftLimit> zero_loss_drift;
+  std::optional<EmissionLimit> emission;
+  std::optional<ContaminationLimit> contamination;
+  std::optional<BroadeningLimit> broadening;
+  std::optional<CriticalDose> critical_dose;
+  std::optional<DamageLimit> damage;
+  /// Whether one of them looks at measures of frames (measures.h).
+  [[nodiscard]] bool look_at_frames() const {
+    return zero_loss_drift || emission || contamination || broadening || damage;
+  }
 };
 
 /// A standard: the oxidation state of one metal in it, known from elsewhere.
@@ -164,6 +226,7 @@ struct Series {
   Guards guards;
   AfterRestart after_restart = AfterRestart::hold;
   std::vector<std::string> elements;       ///< of the specimen
+  bool beam_sensitive = false;             ///< as stated, or because it holds hydrogen
   std::optional<KnownState> known_state;   ///< of a standard
   std::optional<double> dispersion_ev;     ///< per channel, as set; nothing = unknown
   std::optional<double> energy_offset_ev;  ///< of the first channel, as set; nothing = unknown

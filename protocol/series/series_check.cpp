@@ -6,6 +6,8 @@
 #include <optional>
 #include <set>
 
+#include "protocol/series/measures.h"
+
 namespace creel::documents {
 namespace {
 
@@ -46,6 +48,8 @@ class SeriesCheck {
     check_known_state();
     check_positions();
     check_guards();
+    check_clock();
+    check_frame_guards();
     for (std::size_t i = 0; i < series_.blocks.size(); ++i) check_block(i);
     check_block_names();
     check_length();
@@ -54,6 +58,7 @@ class SeriesCheck {
     check_doses();
     check_unused_areas();
     check_plausibility();
+    warn_of_damage();
     list_unknowns();
   }
 
@@ -70,6 +75,11 @@ class SeriesCheck {
   void check_frames(std::uint32_t frames, const Pointer& at);
   void check_positions();
   void check_guards();
+  void check_clock();
+  void check_frame_guards();
+  void check_recentre();
+  void check_emission();
+  void check_damage();
   void check_known_state();
   void check_background(ExposureKind kind, const Pointer& at);
   void check_block_names();
@@ -78,6 +88,7 @@ class SeriesCheck {
   void check_doses();
   void check_unused_areas();
   void check_plausibility();
+  void warn_of_damage();
   void list_unknowns();
   void warn_outside(const char* field, double low, double high, const std::string& usual);
   void collect_unknowns(const json& value, const std::string& place,
@@ -277,6 +288,110 @@ void SeriesCheck::check_guards() {
   }
 }
 
+void SeriesCheck::check_clock() {
+  const Pointer at("/guards/clock/ends_at");
+  if (document_.contains(at) && !series_.guards.clock->ends_at_utc_ns) {
+    faults_.error(at, "got " + quote(document_.at(at).get_ref<const std::string&>()) +
+                          "; that month has no such day");
+  }
+}
+
+/// A guard that can never act is worse than none.
+void SeriesCheck::check_frame_guards() {
+  const Guards& guards = series_.guards;
+  if (!guards.look_at_frames()) return;
+  const Pointer at("/guards");
+  if (!series_.dispersion_ev || !series_.energy_offset_ev) {
+    faults_.error(at,
+                  "has guards that look at spectra (zero_loss_drift, emission, contamination, "
+                  "broadening, damage), but the energy axis is unknown; must state "
+                  "microscope.dispersion_ev_per_channel and microscope.energy_offset_ev");
+  }
+  const bool streams =
+      std::any_of(series_.blocks.begin(), series_.blocks.end(), [](const Block& block) {
+        return block.frames > 1 ||
+               std::any_of(block.interleave.begin(), block.interleave.end(),
+                           [](const Interleave& one) { return one.frames > 1; });
+      });
+  if (streams) {
+    faults_.error(at,
+                  "has guards that look at spectra, but some exposures have many frames, which "
+                  "come faster than they can be looked into; frames must be 1, or leave them out");
+  }
+  const auto need = [&](bool asked, const char* field, MeasureKind kind, const char* what) {
+    if (asked && planned_measures(series_, kind, 1) == 0) {
+      faults_.error(at / field, std::string("given, but the series has no ") + what +
+                                    ", which it looks at; must have some");
+    }
+  };
+  need(guards.zero_loss_drift.has_value(), "zero_loss_drift", MeasureKind::zero_loss_ev,
+       "zero_loss exposures");
+  need(guards.broadening.has_value(), "broadening", MeasureKind::zero_loss_fwhm_ev,
+       "zero_loss exposures");
+  need(guards.contamination.has_value(), "contamination", MeasureKind::t_over_lambda,
+       "zero_loss exposures through the specimen");
+  check_recentre();
+  check_emission();
+  check_damage();
+}
+
+/// What is not stated by a block is not set for it, and so could not be moved for it either.
+void SeriesCheck::check_recentre() {
+  const auto& drift = series_.guards.zero_loss_drift;
+  if (!drift || drift->device.empty()) return;
+  const Setting wanted{drift->device, drift->setting, {}};
+  for (const Block& block : series_.blocks) {
+    const bool stated = std::any_of(
+        block.settings.begin(), block.settings.end(),
+        [&](const Setting& one) { return one.is_same(wanted) && one.value.is_number(); });
+    if (block.kind != ExposureKind::dark && !stated) {
+      faults_.error(Pointer("/guards/zero_loss_drift/recentre/setting"),
+                    "got " + quote(drift->setting) + " of " + quote(drift->device) +
+                        ", which block " + quote(block.name) +
+                        " does not state as a number; every block with beam must state it in its "
+                        "settings");
+    }
+  }
+}
+
+void SeriesCheck::check_emission() {
+  const auto& emission = series_.guards.emission;
+  if (!emission) return;
+  const Pointer at("/guards/emission");
+  if (emission->device.empty() != emission->channel.empty()) {
+    faults_.error(at, "has only one of device and channel; must have both or neither");
+  } else if (!emission->device.empty() && std::find(series_.gauges.begin(), series_.gauges.end(),
+                                                    emission->device) == series_.gauges.end()) {
+    faults_.error(at / "device", "got " + quote(emission->device) +
+                                     ", which is not in devices.gauges" +
+                                     suggestion(emission->device, series_.gauges));
+  }
+  if (emission->settle > Duration{} &&
+      (series_.cathode_shutter.empty() || series_.cathode_shutter == series_.shutter)) {
+    faults_.error(at / "settle_s",
+                  "given, but the cathode cannot settle with the electrons kept from the specimen; "
+                  "needs devices.cathode_shutter and another dose shutter");
+  }
+}
+
+void SeriesCheck::check_damage() {
+  const auto& damage = series_.guards.damage;
+  if (!damage) return;
+  const std::uint64_t least = damage->learn_exposures + 2;
+  const bool any =
+      std::any_of(std::begin(kMeasureKinds), std::end(kMeasureKinds), [&](MeasureKind kind) {
+        return is_damage_measure(kind) &&
+               planned_measures(series_, kind, damage->slice_exposures) >= least;
+      });
+  if (!any) {
+    faults_.warning(
+        Pointer("/guards/damage"),
+        "will never act: too few exposures to learn from and to test; it needs at least " +
+            std::to_string(least) +
+            " specimen exposures, or zero_loss exposures through the specimen");
+  }
+}
+
 void SeriesCheck::check_known_state() {
   if (!series_.known_state) return;
   const std::string& element = series_.known_state->element;
@@ -397,6 +512,18 @@ void SeriesCheck::check_plausibility() {
   warn_outside("/laser/wavelength_nm", 190, 1600, "190 to 1600 nm");
   warn_outside("/laser/pulse_width_fs", 5, 1e7, "5 fs to 10 ns");
   warn_outside("/laser/repetition_rate_khz", 0.001, 1e5, "0.001 to 100000 kHz");
+}
+
+void SeriesCheck::warn_of_damage() {
+  const Guards& guards = series_.guards;
+  const bool exposes =
+      std::any_of(series_.blocks.begin(), series_.blocks.end(),
+                  [](const Block& block) { return block.kind == ExposureKind::specimen; });
+  if (series_.beam_sensitive && exposes && !guards.damage && !guards.critical_dose) {
+    faults_.warning(Pointer("/guards"),
+                    "the specimen is beam-sensitive, and nothing watches for damage: critical_dose "
+                    "ends the series before it, damage rings after it; only the dose limit acts");
+  }
 }
 
 void SeriesCheck::collect_unknowns(const json& value, const std::string& place,

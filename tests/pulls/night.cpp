@@ -73,19 +73,19 @@ class Recorder {
         sensor_(sensor),
         history_(view.laboratory().source, view.seed()) {}
 
-  Result<void> into(SpectraCollector& collector) {
+  Result<void> into(const FrameSink& sink) {
     const std::vector<Planned> planned = plan(night_);
     if (!history_.add(shutter_log(planned))) {
       return Error{ErrorCode::internal, "the shutter log is out of order"};
     }
     for (const Planned& one : planned) {
-      CREEL_TRY(take(one, collector));
+      CREEL_TRY(take(one, sink));
     }
     return {};
   }
 
  private:
-  Result<void> take(const Planned& one, SpectraCollector& collector) {
+  Result<void> take(const Planned& one, const FrameSink& sink) {
     FrameInfo info;
     info.kind = one.kind;
     info.exposure_set_ns = ns(one.exposure_s);
@@ -109,13 +109,13 @@ class Recorder {
         const double noise = night_.noise * std::sqrt(columns[c] + 1) * random.normal();
         counts[c] = static_cast<float>(columns[c] + noise);
       }
-      return collector.add(info, std::as_bytes(std::span(counts)));
+      return sink(info, std::as_bytes(std::span(counts)));
     }
     std::vector<std::uint16_t> frame(static_cast<std::size_t>(camera.rows) * camera.columns);
     if (sensor_.render(columns, one.exposure_s, random, workspace_, frame)) {
       info.flags |= session::kSaturated;
     }
-    return collector.add(info, std::as_bytes(std::span(frame)));
+    return sink(info, std::as_bytes(std::span(frame)));
   }
 
   const Night& night_;
@@ -155,17 +155,27 @@ sim::Camera ink_camera(std::uint32_t rows) {
 Result<analysis::SessionSpectra> record(const Night& night, const sim::View& view,
                                         const sim::Sensor& sensor,
                                         std::shared_ptr<const analysis::GainMap> gain) {
-  const sim::Camera& camera = sensor.camera();
+  SpectraCollector::Setup setup = setup_of(night, sensor.camera());
+  setup.gain = night.noise < 1 ? nullptr : std::move(gain);
+  SpectraCollector collector(setup);
+  CREEL_TRY(each_frame(night, view, sensor, [&](const FrameInfo& info, auto frame) {
+    return collector.add(info, frame);
+  }));
+  return collector.finish();
+}
+
+Result<void> each_frame(const Night& night, const sim::View& view, const sim::Sensor& sensor,
+                        const FrameSink& sink) {
+  return Recorder(night, view, sensor).into(sink);
+}
+
+SpectraCollector::Setup setup_of(const Night& night, const sim::Camera& camera) {
   SpectraCollector::Setup setup;
   setup.name = night.name;
   setup.shape = {night.noise < 1 ? 1U : camera.rows, camera.columns,
                  night.noise < 1 ? session::Pixel::f32 : session::Pixel::u16};
   setup.dispersion_ev = kDispersion_ev;
-  setup.gain = night.noise < 1 ? nullptr : std::move(gain);
-  SpectraCollector collector(setup);
-  Recorder recorder(night, view, sensor);
-  CREEL_TRY(recorder.into(collector));
-  return collector.finish();
+  return setup;
 }
 
 std::shared_ptr<const analysis::GainMap> record_gain(const sim::Camera& camera, std::uint64_t seed,

@@ -1,8 +1,11 @@
 // Short first nights, simulated frame by frame and handed to the evaluation as a session would be.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
+#include <functional>
 #include <memory>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -43,6 +46,14 @@ sim::Camera ink_camera(std::uint32_t rows);
 Result<analysis::SessionSpectra> record(const Night& night, const sim::View& view,
                                         const sim::Sensor& sensor,
                                         std::shared_ptr<const analysis::GainMap> gain);
+
+/// The same night, frame by frame.
+using FrameSink =
+    std::function<Result<void>(const analysis::FrameInfo&, std::span<const std::byte>)>;
+Result<void> each_frame(const Night& night, const sim::View& view, const sim::Sensor& sensor,
+                        const FrameSink& sink);
+/// What its frames are like.
+analysis::SpectraCollector::Setup setup_of(const Night& night, const sim::Camera& camera);
 
 /// Evenly lit gain frames, as many darks, of the detector that Sensor(camera, seed, 0) is.
 std::shared_ptr<const analysis::GainMap> record_gain(const sim::Camera& camera, std::uint64_t seed,

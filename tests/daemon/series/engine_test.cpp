@@ -5,6 +5,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <cmath>
 #include <functional>
 #include <string>
 #include <vector>
@@ -33,9 +34,9 @@ class Bench {
 
   /// Runs until Finish, AwaitPerson or `most` commands; returns names, shutters named: "open
   /// beam_shutter".
-  std::vector<std::string> run(std::size_t most = 1000) {
+  std::vector<std::string> run(std::size_t most = 1000, EngineStart start = {}) {
     if (engine_ == nullptr) {
-      engine_ = std::make_unique<Engine>(series_, rig_, guards_for(series_.guards), EngineStart{});
+      engine_ = std::make_unique<Engine>(series_, rig_, guards_for(series_), std::move(start));
       command_ = engine_->begin(now_);
     }
     std::vector<std::string> log;
@@ -510,6 +511,106 @@ TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {
   EXPECT_EQ(std::count(log.begin(), log.end(), "charge"), 1);
 }
 
+FrameMeasures zero_loss_at(double ev) {
+  FrameMeasures made;
+  made.kind = ExposureKind::zero_loss;
+  made.measures = {{MeasureKind::zero_loss_ev, ev, 0.01}};
+  return made;
+}
+
+TEST(Engine, EndsByTheClockBeforeAnExposureThatCouldNotBeFinished) {
+  Bench bench;
+  bench.series().guards.clock = ClockLimit{{}, seconds(10)};
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(bench.noted("guard").substr(0, 12), "clock guard:");
+  EXPECT_LT(bench.kept.size(), bench.engine().plan().size());
+  EXPECT_LE(bench.now(), WorldTime{} + seconds(1) + seconds(10));
+}
+
+TEST(Engine, MovesTheEnergyAxisBackAndRecordsItAsItIsThenSet) {
+  Bench bench;
+  Series& series = bench.series();
+  series.guards.zero_loss_drift = DriftLimit{0.5, "camera", "energy_offset_ev", 8};
+  series.energy_offset_ev = -20;
+  series.blocks[1].settings = {{"camera", "energy_offset_ev", 100}};
+  bench.fails = [&](const std::string& command) {
+    if (command == "keep" &&
+        bench.kept.size() == 4) {  // with the fifth frame come three references
+      for (const double ev : {0.1, 0.8, 0.9}) {
+        bench.engine().measured(zero_loss_at(ev));
+      }
+    }
+    return false;
+  };
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(std::count(log.begin(), log.end(), "apply energy_offset_ev 100"), 1);
+  EXPECT_EQ(std::count(log.begin(), log.end(), "apply energy_offset_ev 100.8"), 1);
+  EXPECT_NE(bench.noted("guard").find("The energy axis is moved back"), std::string::npos);
+  EXPECT_EQ(bench.kept[3].first_channel_ev, -20);
+  EXPECT_NEAR(bench.kept.back().first_channel_ev, -19.2, 1e-12);
+  EXPECT_NEAR(bench.engine().status()["axis_offset_ev"].get<double>(), 0.8, 1e-12);
+  EXPECT_EQ(bench.engine().status()["measures"]["zero_loss_ev"]["value"], 0.9);
+}
+
+TEST(Engine, AMovedAxisStaysMovedAfterARestart) {
+  Bench bench;
+  Series& series = bench.series();
+  series.guards.zero_loss_drift = DriftLimit{0.5, "camera", "energy_offset_ev", 8};
+  series.energy_offset_ev = -20;
+  series.blocks[1].settings = {{"camera", "energy_offset_ev", 100}};
+  EngineStart start;
+  start.axis_offset_ev = 0.8;
+  start.measures = {zero_loss_at(0.1), zero_loss_at(0.8), zero_loss_at(0.9)};
+  const Names log = bench.run(1000, std::move(start));
+  EXPECT_EQ(std::count(log.begin(), log.end(), "apply energy_offset_ev 100.8"), 1);
+  EXPECT_EQ(bench.noted("guard"), "") << "it stands where it stood first, with the axis moved";
+  EXPECT_NEAR(bench.kept.back().first_channel_ev, -19.2, 1e-12);
+}
+
+TEST(Engine, LetsTheCathodeSettleBeforeAnythingThatGivesDose) {
+  Bench bench;
+  EmissionLimit emission;
+  emission.below = 0.5;
+  emission.settle = seconds(60);
+  bench.series().guards.emission = emission;
+  const Names log = bench.run();
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(bench.noted("guard"), "emission guard: the cathode settles after its laser was let in");
+  EXPECT_EQ(std::count_if(bench.notes.begin(), bench.notes.end(),
+                          [](const auto& note) { return note["event"] == "guard"; }),
+            1);
+  EXPECT_EQ(bench.noted("frame_left_out"), "");
+  const auto first = std::find_if(bench.kept.begin(), bench.kept.end(), [](const auto& record) {
+    return record.kind != static_cast<std::uint8_t>(ExposureKind::dark);
+  });
+  ASSERT_NE(first, bench.kept.end());
+  EXPECT_GE(first->opened_ns, 60'000'000'000);
+}
+
+TEST(Engine, NotesDamageOnASacrificialAreaAndGoesOn) {
+  Bench bench;
+  DamageLimit damage;
+  damage.then = OnDamage::note;
+  bench.series().guards.damage = damage;
+  bench.series().blocks[1].count = 40;
+  bench.series().guards.dose = bench.series().areas[0].dose_limit = Dose{1e6};
+  bench.fails = [&](const std::string& command) {
+    if (command == "keep") {
+      FrameMeasures made;
+      const auto n = static_cast<double>(bench.kept.size());
+      made.measures = {{MeasureKind::oxygen_carbon, (n < 20 ? 5 : 7) + 0.01 * std::sin(n), 0.01}};
+      bench.engine().measured(made);
+    }
+    return false;
+  };
+  const Names log = bench.run(3000);
+  EXPECT_EQ(log.back(), "finish");
+  EXPECT_EQ(bench.kept.size(), bench.engine().plan().size());
+  EXPECT_NE(bench.noted("guard").find("damage guard (lagging)"), std::string::npos);
+}
+
 // A stopped series whose daemon was killed before its session was closed: nothing is opened again.
 TEST(Engine, ASeriesThatHadEndedOnlyFinishes) {
   Bench bench;
@@ -517,7 +618,7 @@ TEST(Engine, ASeriesThatHadEndedOnlyFinishes) {
   start.first_exposure = 2;
   start.ended_outcome = "stopped";
   start.ended_reason = "a person asked";
-  Engine engine(bench.series(), bench.rig(), guards_for(bench.series().guards), std::move(start));
+  Engine engine(bench.series(), bench.rig(), guards_for(bench.series()), std::move(start));
   const Command first = engine.begin(WorldTime{1});
   ASSERT_TRUE(std::holds_alternative<command::Finish>(first)) << command_name(first);
   EXPECT_EQ(std::get<command::Finish>(first).outcome, "stopped");

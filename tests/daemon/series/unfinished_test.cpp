@@ -5,6 +5,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <cmath>
+#include <limits>
+
 #include "daemon/series/recover.h"
 #include "daemon/store/piece.h"
 #include "protocol/session/verify.h"
@@ -55,6 +58,46 @@ class UnfinishedSessions : public testing::Test {
 
   fakes::FakeDisk disk_;
 };
+
+TEST_F(UnfinishedSessions, WhatWasMeasuredAndTheDarksAreFoundAgain) {
+  FrameMeasures made;
+  made.exposure = 3;
+  made.kind = ExposureKind::zero_loss;
+  made.area = 1;
+  made.dose = 2.5;
+  made.measures = {{MeasureKind::t_over_lambda, 0.45, 0.002},
+                   {MeasureKind::rate, 1e6, std::numeric_limits<double>::quiet_NaN()}};
+  json event = measures_to_json(made);
+  event["event"] = "measures";
+  leave("night", 0, event);
+  const Earlier earlier = look_back(disk_, "/s", "night");
+  ASSERT_EQ(earlier.measures.size(), 1U);
+  const FrameMeasures& found = earlier.measures.front();
+  EXPECT_EQ(found.exposure, 3U);
+  EXPECT_EQ(found.kind, ExposureKind::zero_loss);
+  EXPECT_EQ(found.area, 1);
+  EXPECT_EQ(found.dose, 2.5);
+  EXPECT_EQ(found.find(MeasureKind::t_over_lambda)->value, 0.45);
+  EXPECT_TRUE(std::isnan(found.find(MeasureKind::rate)->sigma));
+  std::size_t darks = 0;
+  for (std::uint64_t number = 0; number < 5; ++number) {
+    darks += sample::record(number).kind == static_cast<std::uint8_t>(ExposureKind::dark) ? 1 : 0;
+  }
+  EXPECT_EQ(earlier.darks.size(), darks);
+  for (const Earlier::Dark& dark : earlier.darks) {
+    EXPECT_EQ(dark.frame, sample::frame(kShape, dark.record.sequence));
+  }
+}
+
+TEST_F(UnfinishedSessions, TheLastMoveOfTheEnergyAxisCounts) {
+  session::EventLog log;
+  log.events = {{{"event", "guard"}, {"decision", "recentre"}, {"axis_offset_ev", 0.8}},
+                {{"event", "guard"}, {"decision", "wait"}},
+                {{"event", "measures"}, {"exposure", "no number"}}};
+  const Earlier earlier = earlier_in(log);
+  EXPECT_EQ(earlier.axis_offset_ev, 0.8);
+  EXPECT_TRUE(earlier.measures.empty());
+}
 
 TEST_F(UnfinishedSessions, NothingIsFoundWhereNothingIs) {
   const auto found = find();

@@ -192,6 +192,7 @@ TEST(Replay, LongAcquisitionsComeBackWithTheirGaps) {
     json series = trial();
     series["blocks"][1]["count"] = 6;
     series["blocks"][1]["frames"] = 12;
+    series["guards"].erase("damage");  // frames that come so fast are not looked into
     const std::string recorded_path = record_in_lab(scratch.path(), rig, series);
     ASSERT_NE(recorded_path, "");
     const std::string replayed_path = replay_session(second.path(), recorded_path, true);

@@ -35,5 +35,19 @@ TEST(Text, UtcIsRfc3339AlsoBefore1970) {
   EXPECT_EQ(utc_text(-500'000'000), "1969-12-31T23:59:59.500Z");
 }
 
+// The examples of RFC 3339, section 5.8.
+TEST(Text, UtcIsReadFromAnyRfc3339Moment) {
+  EXPECT_EQ(utc_from_text("1985-04-12T23:20:50.52Z"), 482'196'050'520'000'000);
+  EXPECT_EQ(utc_from_text("1996-12-19T16:39:57-08:00"), utc_from_text("1996-12-20T00:39:57Z"));
+  EXPECT_EQ(utc_from_text("1937-01-01T12:00:27.87+00:20"),
+            utc_from_text("1937-01-01T11:40:27.87Z"));
+  EXPECT_EQ(utc_from_text("1990-12-31T23:59:60Z"), utc_from_text("1991-01-01T00:00:00Z"));
+  EXPECT_EQ(utc_text(*utc_from_text("2026-03-14T21:30:00.25Z")), "2026-03-14T21:30:00.250Z");
+  for (const char* text : {"2026-02-30T00:00:00Z", "2026-03-14", "2026-03-14T21:30:00",
+                           "2026-03-14T21:30:00+1:00", "2026-03-14T25:30:00Z", "tomorrow", ""}) {
+    EXPECT_FALSE(utc_from_text(text)) << text;
+  }
+}
+
 }  // namespace
 }  // namespace creel

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "documents.h"
+#include "protocol/series/measures.h"
 
 namespace creel {
 namespace {
@@ -391,6 +392,107 @@ TEST(Series, WarnsWhenAGuardWillHoldTheSeriesBeforeItsEnd) {
             std::vector<std::string>{"s.json:54: guards.dose_e_per_a2: got 30, above the 20 e/A^2 "
                                      "that area \"a\" may ever get: that "
                                      "limit acts first"});
+}
+
+/// The document with these guards beside the dose, and a block that can feed them.
+std::string guarded(const std::string& guards, const std::string& interleave = R"(,
+      {"kind": "zero_loss", "every": 5, "exposure_s": 0.02})") {
+  return with(with(kSeries, "\"guards\": {\"dose_e_per_a2\": 30}",
+                   "\"guards\": {\"dose_e_per_a2\": 30, " + guards + "}"),
+              "{\"kind\": \"dark\", \"every\": 5}",
+              "{\"kind\": \"dark\", \"every\": 5}" + interleave);
+}
+
+TEST(Series, ReadsTheGuardsThatWatchFramesAndTheClock) {
+  const auto series = parse_series(
+      guarded(R"("clock": {"ends_at": "2026-03-15T06:00:00+01:00", "ends_after_s": 3600},
+                 "zero_loss_drift": {"limit_ev": 0.5},
+                 "emission": {"below": 0.7, "settle_s": 60, "wait_s": 5},
+                 "contamination": {"t_over_lambda_rise": 0.1, "then": "end"},
+                 "broadening": {"zero_loss_fwhm_ev": 1.2},
+                 "critical_dose": {"dose_e_per_a2": 20, "end_at_fraction": 0.5, "source": "notebook"},
+                 "damage": {"false_alarms_per_night": 0.01, "then": "note"})"),
+      "s.json");
+  ASSERT_TRUE(series.ok()) << series.error().text;
+  const Guards& guards = series->guards;
+  EXPECT_EQ(guards.clock->ends_at_utc_ns, 1'773'550'800'000'000'000);
+  EXPECT_EQ(guards.clock->ends_after, seconds(3600));
+  EXPECT_EQ(guards.zero_loss_drift->limit_ev, 0.5);
+  EXPECT_EQ(guards.zero_loss_drift->setting, "");
+  EXPECT_EQ(guards.emission->settle, seconds(60));
+  EXPECT_EQ(guards.emission->in_a_row, 2U);
+  EXPECT_EQ(guards.emission->patience.again, seconds(5));
+  EXPECT_TRUE(guards.contamination->ends);
+  EXPECT_EQ(guards.broadening->zero_loss_fwhm_ev, 1.2);
+  EXPECT_EQ(guards.critical_dose->dose, Dose{20});
+  EXPECT_EQ(guards.critical_dose->source, "notebook");
+  EXPECT_EQ(guards.damage->learn_exposures, 5U);
+  EXPECT_EQ(guards.damage->then, OnDamage::note);
+}
+
+TEST(Series, RefusesGuardsThatCouldNeverAct) {
+  const auto fault = [](const std::string& text) {
+    const std::string sentence = series_fault(text);
+    return sentence.substr(0, sentence.find('\n')).substr(sentence.find("guards"));
+  };
+  EXPECT_EQ(fault(guarded(R"("zero_loss_drift": {"limit_ev": 0.5})", "")),
+            "guards.zero_loss_drift: given, but the series has no zero_loss exposures, which it "
+            "looks at; must have some");
+  EXPECT_EQ(fault(guarded(R"("zero_loss_drift": {"limit_ev": 0.5,
+                             "recentre": {"device": "camera", "setting": "energy_offset_ev"}})")),
+            "guards.zero_loss_drift.recentre.setting: got \"energy_offset_ev\" of \"camera\", "
+            "which block \"film-a\" does not state as a number; every block with beam must state "
+            "it in its settings");
+  EXPECT_EQ(fault(guarded(R"("emission": {"below": 0.7, "device": "room"})")),
+            "guards.emission: has only one of device and channel; must have both or neither");
+  EXPECT_EQ(fault(guarded(R"("clock": {"ends_at": "2026-02-30T06:00:00Z"})")),
+            "guards.clock.ends_at: got \"2026-02-30T06:00:00Z\"; that month has no such day");
+  EXPECT_EQ(fault(with(guarded(R"("broadening": {"zero_loss_fwhm_ev": 1.2})"),
+                       "\"energy_offset_ev\": -24", "\"energy_offset_ev\": \"unknown\"")),
+            "guards: has guards that look at spectra (zero_loss_drift, emission, contamination, "
+            "broadening, damage), but the energy axis is unknown; must state "
+            "microscope.dispersion_ev_per_channel and microscope.energy_offset_ev");
+}
+
+TEST(Series, WarnsWhenNothingWatchesABeamSensitiveSpecimen) {
+  const std::string warning =
+      "guards: the specimen is beam-sensitive, and nothing watches for damage: critical_dose ends "
+      "the series before it, damage rings after it; only the dose limit acts";
+  const auto warned = [&](const std::string& text) {
+    const auto warnings = warnings_of(text);
+    return std::any_of(warnings.begin(), warnings.end(), [&](const std::string& one) {
+      return one.find(warning) != std::string::npos;
+    });
+  };
+  const std::string organic =
+      with(kSeries, "\"elements\": [\"C\", \"O\", \"Fe\"]", "\"elements\": [\"C\", \"H\"]");
+  EXPECT_TRUE(warned(organic));
+  EXPECT_FALSE(warned(kSeries));
+  EXPECT_TRUE(warned(
+      with(kSeries, "\"thickness_nm\": 50", "\"beam_sensitive\": true, \"thickness_nm\": 50")));
+  EXPECT_FALSE(warned(
+      with(organic, "\"thickness_nm\": 50", "\"beam_sensitive\": false, \"thickness_nm\": 50")));
+  EXPECT_FALSE(
+      warned(with(organic, "\"guards\": {\"dose_e_per_a2\": 30}",
+                  "\"guards\": {\"dose_e_per_a2\": 30, \"critical_dose\": {\"dose_e_per_a2\": 60, "
+                  "\"end_at_fraction\": 0.5, \"source\": \"trial\"}}")));
+}
+
+TEST(Series, PlannedMeasuresAreCountedOverAllBlocks) {
+  const auto series =
+      parse_series(guarded(R"("broadening": {"zero_loss_fwhm_ev": 1.2})"), "s.json");
+  ASSERT_TRUE(series.ok()) << series.error().text;
+  std::uint64_t specimen = 0;
+  std::uint64_t references = 0;
+  const Plan plan(*series);
+  for (std::uint64_t i = 0; i < plan.size(); ++i) {
+    specimen += plan.at(i).kind == ExposureKind::specimen ? 1 : 0;
+    references += plan.at(i).kind == ExposureKind::zero_loss ? 1 : 0;
+  }
+  EXPECT_EQ(planned_measures(*series, MeasureKind::zero_loss_ev, 10), references);
+  EXPECT_EQ(planned_measures(*series, MeasureKind::oxygen_carbon, 10), specimen);
+  EXPECT_EQ(planned_measures(*series, MeasureKind::rate, 10), specimen + references);
+  EXPECT_EQ(planned_measures(*series, MeasureKind::l3_ev, 10), specimen / 10);
 }
 
 TEST(Series, WarnsWhereAUnitIsProbablyWrong) {
