@@ -1,6 +1,7 @@
 #include "daemon/series/conductor.h"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 
 #include "daemon/series/conductor_state.h"
@@ -476,6 +477,9 @@ std::int64_t Conductor::utc_of(std::int64_t world_ns) const {
 
 void Conductor::run(const command::Charge& step) {
   auto charged = parts_.ledger.charge(step.intent, step.given, step.sigma, step.reason);
+  if (!charged.ok()) {
+    unbooked_.push_back(step);
+  }
   complete(charged.ok() ? Outcome{outcome::Done{}} : Outcome{charged.error()});
 }
 
@@ -697,13 +701,55 @@ Result<void> Conductor::go_on() {
 }
 
 // A ledger that failed refuses everything until it is opened anew. The series holds, so the shutter
-// is closed: an intent whose charge was lost can be settled in full.
+// is closed: what could not be charged is charged now, with what is known of it.
 Result<void> Conductor::mend_ledger() {
-  if (parts_.ledger.open_intents().ok()) {
-    return {};
+  if (!parts_.ledger.open_intents().ok()) {
+    CREEL_TRY(parts_.ledger.reopen());
   }
-  CREEL_TRY(parts_.ledger.reopen());
-  return settle_open_intents();
+  auto open = parts_.ledger.open_intents();
+  if (!open.ok()) {
+    return open.error();
+  }
+  while (!unbooked_.empty()) {
+    const command::Charge& charge = unbooked_.back();
+    const bool missing = std::any_of(open->begin(), open->end(), [&](const OpenIntent& intent) {
+      return intent.id == charge.intent;  // or the entry of the failed call is there after all
+    });
+    if (missing) {
+      CREEL_TRY(parts_.ledger.charge(charge.intent, charge.given, charge.sigma, charge.reason));
+    }
+    unbooked_.pop_back();
+  }
+  return settle_doubtful_intents();
+}
+
+// The ledger said no to these intents, and has them all the same. Nothing was opened on them; what
+// may have been given is told as the most that it can be.
+Result<void> Conductor::settle_doubtful_intents() {
+  auto open = parts_.ledger.open_intents();
+  if (!open.ok()) {
+    return open.error();
+  }
+  const auto& areas = run_->series.areas;
+  for (const auto& [id, request] : *open) {
+    const Dose sigma{request.bound.value / std::sqrt(12.0)};  // of a uniform distribution
+    CREEL_TRY(
+        parts_.ledger.charge(id, request.bound, sigma,
+                             "the ledger failed when this was intended; the bound is charged"));
+    const auto area =
+        std::find_if(areas.begin(), areas.end(),
+                     [&key = request.area](const Area& one) { return one.key() == key; });
+    record_event({{"event", "charged"},
+                  {"text", "after trouble with the ledger: " + number(request.bound.value) +
+                               " e/A^2, the most that can have been given"},
+                  {"exposure", request.exposure},
+                  {"attempt", request.attempt},
+                  {"area", area - areas.begin()},
+                  {"dose_e_per_a2", request.bound.value},
+                  {"sigma_e_per_a2", sigma.value},
+                  {"cause", "after_crash"}});
+  }
+  return {};
 }
 
 Result<void> Conductor::stop(const std::string& reason) {

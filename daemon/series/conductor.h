@@ -108,6 +108,7 @@ class Conductor {
   void give_up(const std::shared_ptr<Preparation>& preparation, const Error& error);
   Result<void> settle_open_intents();
   Result<void> mend_ledger();
+  Result<void> settle_doubtful_intents();
   void resume(Reply done);
   void resume(const Result<Unfinished>& found, const Reply& done);
   [[nodiscard]] Result<EngineStart> engine_start(const Series& series,
@@ -163,6 +164,7 @@ class Conductor {
   std::unique_ptr<Run> run_;
   bool preparing_ = false;
   std::map<std::string, AfterCrash> after_crash_;  ///< by area: charged at take_up()
+  std::vector<command::Charge> unbooked_;  ///< that the ledger did not take; until it is mended
   std::string not_closed_;         ///< shutters that take_up could not show to be closed yet
   nlohmann::json last_ = nullptr;  ///< how the last series ended
   std::vector<LeftSession> left_;  ///< unfinished sessions that were not taken up

@@ -610,18 +610,20 @@ Command Engine::charge() {
 
 Command Engine::on_charged(const Outcome& outcome) {
   if (const Error* error = failed(outcome)) {
-    // The intent stays unsettled and counts in full: the ledger over-states, never under-states.
+    // Nothing is exposed before the charge could be booked after all. Should the daemon end sooner,
+    // the intent counts in full: the ledger over-states, never under-states.
     hold_requested_ =
-        "the ledger could not take a charge (the intent counts in full): " + error->text;
-  } else {
-    Balance& balance = balances_[area()->key()];
-    balance.charged += given_;
-    balance.intended.value = std::max(0.0, balance.intended.value - bound_.value);
-    if (open_asked_ != WorldTime{}) {
-      dose_counted_to_ = closed_;
-    }
+        "the ledger could not take a charge (until it can, the intent counts in "
+        "full): " +
+        error->text;
   }
-  series_dose_[area()->key()] += failed(outcome) != nullptr ? bound_ : given_;
+  Balance& balance = balances_[area()->key()];
+  balance.charged += given_;
+  balance.intended.value = std::max(0.0, balance.intended.value - bound_.value);
+  if (open_asked_ != WorldTime{}) {
+    dose_counted_to_ = closed_;
+  }
+  series_dose_[area()->key()] += given_;
   return settle_more();
 }
 

@@ -17,7 +17,7 @@ namespace {
 using fakes::DiskFault;
 using fakes::FakeDisk;
 
-constexpr FrameShape kShape{1, 700, Pixel::u16};     // 1400 bytes: frames and records cross pages
+constexpr FrameShape kShape{1, 700, Pixel::u16};      // 1400 bytes: frames and records cross pages
 constexpr FrameShape kImage{1024, 2048, Pixel::u16};  // 4 MiB: written before the batch is complete
 constexpr std::uint64_t kFrames = 14;
 constexpr std::uint64_t kPlanned = 5;  // places in a piece
