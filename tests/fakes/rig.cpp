@@ -196,14 +196,18 @@ void FakeHost::handle(const host::Call& call) {
     }
     answer(call.id, {{"plugin", "fake"},
                      {"version", "0"},
-                     {"describe", {{"identity", {{"maker", "fake"}}}, {"axes", json::array()}}},
+                     {"describe",
+                      {{"identity", {{"maker", "fake"}}},
+                       {"axes", json::array()},
+                       {"channels", json::array({{{"name", "power"}, {"unit", "mW"}}})}}},
                      {"settings", json::object()}});
   } else if (call.name == "ping") {
     answer(call.id, {{"busy", ""}, {"busy_ns", 0}, {"lease_left_ns", 0}});
   } else if (call.name == "settings") {
     answer(call.id, {{"device", device_.name}});
   } else if (call.name == "read") {
-    answer(call.id, {{"readings", json::array()}});
+    const double power = rig_.draw(rig_.faults.drop_out) ? 1 : 20;
+    answer(call.id, {{"readings", json::array({{{"value", power}, {"valid", true}}})}});
   } else if (device_.kind == DeviceKind::shutter) {
     shutter_call(call);
   } else if (device_.kind == DeviceKind::detector) {

@@ -26,6 +26,7 @@ struct FaultRates {
   double lose_frame = 0;  ///< a frame never comes
   double torn_frame = 0;  ///< a frame comes marked incomplete
   double stuck = 0;       ///< a shutter does not move this time
+  double drop_out = 0;    ///< the laser's power reads too low this time
 };
 
 struct FakeShutter {

@@ -117,6 +117,11 @@ class Night {
         life_began = timeline_.steps();
         continue;
       }
+      trouble_the_disk();
+      if (std::exchange(want_start_, false)) {
+        life_.reset();
+        start_daemon();
+      }
       if (!timeline_.step()) {
         fail("nothing is left to happen, and the night has not ended");
       }
@@ -137,6 +142,25 @@ class Night {
     if (report_.failure.empty()) {
       report_.failure =
           what + " (step " + std::to_string(timeline_.steps()) + ", " + describe(plan_) + ")";
+    }
+  }
+
+  void trouble_the_disk() {
+    if (report_.disk_troubles == plan_.disk.size() ||
+        timeline_.steps() < plan_.disk[report_.disk_troubles].at_step) {
+      return;
+    }
+    const DiskTrouble& trouble = plan_.disk[report_.disk_troubles++];
+    disk_->reset_counts();
+    if (trouble.what == DiskTrouble::What::writes) {
+      disk_->fail_writes(0, trouble.times);
+    } else if (trouble.what == DiskTrouble::What::syncs) {
+      disk_->fail_syncs(0, trouble.times);
+    } else {
+      constexpr std::uint64_t kAll = 1ULL << 40;
+      disk_->set_capacity(kAll - *disk_->free_bytes("/"));
+      timeline_.add(1, timeline_.now() + static_cast<std::int64_t>(trouble.times) * 1'000'000'000,
+                    [this] { disk_->set_capacity(kAll); });
     }
   }
 
@@ -171,6 +195,9 @@ class Night {
     Life& life = *life_;
     life.launcher = fake_rig_.launcher(next_owner_++);
     auto ledger = open_ledger(*disk_, timeline_, kLedger);
+    if (!ledger.ok() && ledger.error().code == ErrorCode::storage_failed && may_start_again()) {
+      return;
+    }
     if (!ledger.ok()) {
       fail("the ledger does not open: " + ledger.error().text);
       ended_ = true;
@@ -203,6 +230,9 @@ class Night {
     life.conductor->listen([this](const json& event) { on_event(event); });
     life.supervisor->start();
     life.conductor->take_up([this](const Result<json>& taken) {
+      if (!taken.ok() && taken.error().code == ErrorCode::storage_failed && may_start_again()) {
+        return;
+      }
       if (!taken.ok()) {
         fail("the daemon could not take up where it was: " + taken.error().text);
       } else if ((*taken)["resumed"].is_null() && session_path_.empty()) {
@@ -211,6 +241,15 @@ class Night {
         ended_ = true;  // the session was complete before the kill
       }
     });
+  }
+
+  // A daemon that the disk refuses is started again by a person, a little later; not for ever.
+  bool may_start_again() {
+    if (report_.disk_troubles == 0 || ++started_again_ > 20) {
+      return false;
+    }
+    timeline_.add(1, timeline_.now() + kPersonWaits, [this] { want_start_ = true; });
+    return true;
   }
 
   void start_series() {
@@ -289,7 +328,8 @@ class Night {
     }
     report_.ledger_dose = balance->upper().value;
     const double allowed =
-        true_dose() * 1.01 + bound_ * (0.1 + static_cast<double>(report_.kills + report_.faults));
+        true_dose() * 1.01 + bound_ * (0.1 + static_cast<double>(report_.kills + report_.faults +
+                                                                 report_.disk_troubles));
     if (report_.ledger_dose > allowed) {
       fail("the ledger over-states: " + number(report_.ledger_dose) +
            " e/A^2, the specimen has had " + number(true_dose()) + ", at most " + number(allowed) +
@@ -400,6 +440,8 @@ class Night {
   double bound_ = 0;
   std::string session_path_;
   bool ended_ = false;
+  bool want_start_ = false;
+  std::uint64_t started_again_ = 0;
 };
 
 }  // namespace
@@ -426,6 +468,14 @@ NightPlan plan_for_seed(std::uint64_t seed) {
   plan.faults.lose_frame = level * uniform();
   plan.faults.torn_frame = level * uniform();
   plan.faults.stuck = level * uniform();
+  plan.faults.drop_out = uniform() < 0.3 ? 0.2 * uniform() : 0;
+  const auto troubles = uniform() < 0.4 ? static_cast<std::size_t>(1 + uniform() * 3) : 0;
+  std::uint64_t step = 0;
+  for (std::size_t i = 0; i < troubles; ++i) {
+    step += static_cast<std::uint64_t>(uniform() * 500);
+    const auto what = static_cast<DiskTrouble::What>(random() % 3);
+    plan.disk.push_back({what, step, 1 + random() % 6});
+  }
   return plan;
 }
 
@@ -439,7 +489,13 @@ std::string describe(const NightPlan& plan) {
   text << ", faults crash " << number(plan.faults.crash) << " hang " << number(plan.faults.hang)
        << " refuse " << number(plan.faults.refuse) << " lose " << number(plan.faults.lose_frame)
        << " torn " << number(plan.faults.torn_frame) << " stuck " << number(plan.faults.stuck)
+       << " drop-out " << number(plan.faults.drop_out)
        << (plan.shutter_gating ? ", shutter gating" : ", detector gating");
+  for (const DiskTrouble& trouble : plan.disk) {
+    static constexpr std::string_view kWhat[] = {"writes", "syncs", "full"};
+    text << ", disk " << kWhat[static_cast<std::size_t>(trouble.what)] << ' ' << trouble.times
+         << " at " << trouble.at_step;
+  }
   return text.str();
 }
 

@@ -19,12 +19,21 @@ enum class Sabotage : std::uint8_t {
   charges_halved,       ///< the ledger books half of what was given
 };
 
+/// The disk fails for a while.
+struct DiskTrouble {
+  enum class What : std::uint8_t { writes, syncs, full };
+  What what = What::writes;
+  std::uint64_t at_step = 0;  ///< of the timeline, over the whole night
+  std::uint64_t times = 1;    ///< so many operations fail; of a full disk: seconds
+};
+
 struct NightPlan {
   std::uint64_t seed = 1;
   /// The daemon dies at these counts of timeline steps (each counted from the last start).
   std::vector<std::uint64_t> kills;
   bool power_cuts = false;  ///< the kills are power cuts: unsynced bytes are lost as the seed says
   fakes::FaultRates faults;
+  std::vector<DiskTrouble> disk;  ///< in the order of their steps
   bool shutter_gating = false;
   Sabotage sabotage = Sabotage::none;
 };
@@ -36,6 +45,7 @@ struct NightReport {
   std::uint64_t first_life_steps = 0;
   std::uint64_t kills = 0;
   std::uint64_t faults = 0;
+  std::uint64_t disk_troubles = 0;
   std::uint64_t frames = 0;  ///< readable at the end
   std::uint64_t acknowledged = 0;
   std::uint64_t holds = 0;

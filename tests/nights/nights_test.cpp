@@ -12,6 +12,12 @@
 namespace creel::nights {
 namespace {
 
+#ifdef CREEL_SANITIZED
+constexpr std::uint64_t kNights = 60, kStride = 11;
+#else
+constexpr std::uint64_t kNights = 2000, kStride = 1;
+#endif
+
 TEST(Nights, ANightWithoutTroubleEndsCompleteAndCharged) {
   NightPlan plan;
   plan.seed = 4;
@@ -42,7 +48,7 @@ TEST_P(KilledAt, EveryStepLosesNoAcknowledgedFrameAndNoDose) {
   plan.shutter_gating = GetParam();
   const std::uint64_t steps = run_night(plan).first_life_steps;
   ASSERT_GT(steps, 100U);
-  for (std::uint64_t kill = 1; kill < steps; kill += GetParam() ? 3 : 2) {
+  for (std::uint64_t kill = 1; kill < steps; kill += (GetParam() ? 3 : 2) * kStride) {
     NightPlan killed = plan;
     killed.kills = {kill};
     killed.power_cuts = kill % 4 >= 2;
@@ -56,17 +62,22 @@ INSTANTIATE_TEST_SUITE_P(BothGatings, KilledAt, testing::Bool());
 TEST(Nights, SeededNightsHoldTheirInvariants) {
   const char* asked = std::getenv("CREEL_NIGHTS");
   const char* from = std::getenv("CREEL_NIGHTS_FROM");
-  const std::uint64_t nights = asked != nullptr ? std::stoull(asked) : 150;
+  const std::uint64_t nights = asked != nullptr ? std::stoull(asked) : kNights;
   const std::uint64_t first = from != nullptr ? std::stoull(from) : 1;
   std::uint64_t kills = 0;
   std::uint64_t faults = 0;
+  std::uint64_t disk = 0;
+  std::uint64_t holds = 0;
   for (std::uint64_t seed = first; seed < first + nights; ++seed) {
     const NightReport report = run_night(plan_for_seed(seed));
     ASSERT_EQ(report.failure, "");
     kills += report.kills;
     faults += report.faults;
+    disk += report.disk_troubles;
+    holds += report.holds;
   }
-  std::cout << nights << " nights, " << kills << " kills, " << faults << " faults\n";
+  std::cout << nights << " nights, " << kills << " kills or power cuts, " << faults
+            << " faults of devices, " << disk << " of the disk, " << holds << " holds\n";
   if (nights >= 50) {  // otherwise nothing was tried
     EXPECT_GT(kills, nights / 4);
     EXPECT_GT(faults, nights / 4);
