@@ -235,7 +235,7 @@ class Night {
       }
       if (!taken.ok()) {
         fail("the daemon could not take up where it was: " + taken.error().text);
-      } else if ((*taken)["resumed"].is_null() && session_path_.empty()) {
+      } else if ((*taken)["resumed"].is_null() && finished_session().empty()) {
         start_series();
       } else if ((*taken)["resumed"].is_null()) {
         ended_ = true;  // the session was complete before the kill
@@ -345,16 +345,21 @@ class Night {
     check_session();
   }
 
-  void check_session() {
-    const auto source = store::disk_source(*disk_);
-    if (session_path_.empty()) {
-      auto names = disk_->list(kSessions);
-      for (const std::string& name : names.ok() ? *names : std::vector<std::string>{}) {
-        if (name.size() > 3 && name.substr(name.size() - 3) == ".h5") {
-          session_path_ = std::string(kSessions) + "/" + name;
-        }
+  // The session's file, also of one whose end the daemon could not tell before it was killed; "" =
+  // there is none.
+  std::string finished_session() {
+    auto names = disk_->list(kSessions);
+    for (const std::string& name : names.ok() ? *names : std::vector<std::string>{}) {
+      if (session_path_.empty() && name.ends_with(".h5")) {
+        session_path_ = std::string(kSessions) + "/" + name;
       }
     }
+    return session_path_;
+  }
+
+  void check_session() {
+    const auto source = store::disk_source(*disk_);
+    (void)finished_session();
     auto reader = session::Reader::open(*source, session_path_);
     if (!reader.ok()) {
       fail("the session does not open: " + reader.error().text);
