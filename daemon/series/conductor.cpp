@@ -1,7 +1,6 @@
 #include "daemon/series/conductor.h"
 
 #include <algorithm>
-#include <cmath>
 #include <utility>
 
 #include "daemon/series/conductor_state.h"
@@ -720,34 +719,19 @@ Result<void> Conductor::mend_ledger() {
     }
     unbooked_.pop_back();
   }
-  return settle_doubtful_intents();
+  return settle_unused_intents();
 }
 
-// The ledger said no to these intents, and has them all the same. Nothing was opened on them; what
-// may have been given is told as the most that it can be.
-Result<void> Conductor::settle_doubtful_intents() {
+// The ledger said no to these intents, and has them all the same: nothing was opened on them.
+Result<void> Conductor::settle_unused_intents() {
   auto open = parts_.ledger.open_intents();
   if (!open.ok()) {
     return open.error();
   }
-  const auto& areas = run_->series.areas;
-  for (const auto& [id, request] : *open) {
-    const Dose sigma{request.bound.value / std::sqrt(12.0)};  // of a uniform distribution
-    CREEL_TRY(
-        parts_.ledger.charge(id, request.bound, sigma,
-                             "the ledger failed when this was intended; the bound is charged"));
-    const auto area =
-        std::find_if(areas.begin(), areas.end(),
-                     [&key = request.area](const Area& one) { return one.key() == key; });
-    record_event({{"event", "charged"},
-                  {"text", "after trouble with the ledger: " + number(request.bound.value) +
-                               " e/A^2, the most that can have been given"},
-                  {"exposure", request.exposure},
-                  {"attempt", request.attempt},
-                  {"area", area - areas.begin()},
-                  {"dose_e_per_a2", request.bound.value},
-                  {"sigma_e_per_a2", sigma.value},
-                  {"cause", "after_crash"}});
+  for (const OpenIntent& intent : *open) {
+    CREEL_TRY(parts_.ledger.charge(
+        intent.id, Dose{}, Dose{},
+        "the ledger failed when this was intended, and nothing was opened on it"));
   }
   return {};
 }

@@ -108,7 +108,7 @@ class Conductor {
   void give_up(const std::shared_ptr<Preparation>& preparation, const Error& error);
   Result<void> settle_open_intents();
   Result<void> mend_ledger();
-  Result<void> settle_doubtful_intents();
+  Result<void> settle_unused_intents();
   void resume(Reply done);
   void resume(const Result<Unfinished>& found, const Reply& done);
   [[nodiscard]] Result<EngineStart> engine_start(const Series& series,

@@ -52,7 +52,7 @@
 
 namespace creel::host {
 
-constexpr std::size_t kMaxMessageBytes = 64 * 1024;
+constexpr std::size_t kMaxMessageBytes = std::size_t{64} * 1024;
 /// File descriptors that the launcher leaves open in the host.
 constexpr int kControlFd = 3;
 /// Where a host may find the reading end of a pipe that hangs up when the daemon is gone, sooner
