@@ -21,6 +21,10 @@ namespace {
 constexpr std::int64_t kSecond = 1'000'000'000;
 constexpr std::int64_t kClockStep = 2 * kSecond;  ///< less is drift and rounding
 constexpr std::size_t kLinesOfAPage = 40;
+// Times beyond these are damage; nanoseconds of them still add up.
+constexpr int kFirstYear = 1970, kLastYear = 2200;
+constexpr std::int64_t kLongestWorld = 10 * 366 * 86400 * kSecond;
+constexpr std::int64_t kLatestUtc = std::int64_t{kLastYear - kFirstYear} * 366 * 86400 * kSecond;
 
 json member(const json& object, const char* name) {
   const auto found = object.is_object() ? object.find(name) : object.end();
@@ -48,7 +52,7 @@ std::optional<std::int64_t> utc_in(const json& event) {
   }
   const std::chrono::year_month_day date{std::chrono::year{year}, std::chrono::month{month},
                                          std::chrono::day{day}};
-  if (!date.ok()) {
+  if (!date.ok() || year < kFirstYear || year >= kLastYear) {
     return std::nullopt;
   }
   const std::int64_t days = std::chrono::sys_days{date}.time_since_epoch().count();
@@ -133,18 +137,18 @@ class Telling {
 
   void begin_life(std::uint64_t first_sequence, std::int64_t utc, std::int64_t world) {
     take_records_before(first_sequence);
-    life_utc_ = utc;
-    life_world_ = world;
+    life_utc_ = std::clamp<std::int64_t>(utc, 0, kLatestUtc);
+    life_world_ = std::clamp<std::int64_t>(world, 0, kLongestWorld);
     clock_offset_.reset();
   }
 
   [[nodiscard]] std::int64_t utc_of(std::int64_t world) const {
-    return life_utc_ + (world - life_world_);
+    return life_utc_ + (std::clamp<std::int64_t>(world, 0, kLongestWorld) - life_world_);
   }
 
   std::int64_t time_of(const json& event) {
     const auto world = whole(event, "world_ns");
-    if (!world || *world < life_world_) {
+    if (!world || *world < life_world_ || *world > kLongestWorld) {
       return last_;
     }
     const std::int64_t time = utc_of(*world);

@@ -61,8 +61,8 @@ json dose_in_ledger(const Series& series, const EngineStart& start) {
 
 void Conductor::take_up(Reply done) {
   preparing_ = true;
-  parts_.supervisor.close_all([this,
-                               done = std::move(done)](std::vector<Supervisor::Closed> closed) {
+  parts_.supervisor.close_all([this, done = std::move(done)](
+                                  const std::vector<Supervisor::Closed>& closed) {
     std::string open;
     for (const auto& one : closed) {
       if (!one.state.ok() || !is_closed(*one.state)) {

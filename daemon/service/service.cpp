@@ -315,8 +315,9 @@ Result<json> Service::sessions() {
   const std::string running = conductor_->status().value("session", "");
   json all = json::array();
   for (const std::string& name : *names) {
-    const std::string path = directory + "/" + name;
-    const bool file = name.size() > 3 && name.compare(name.size() - 3, 3, ".h5") == 0;
+    std::string path = directory;
+    path.append("/").append(name);
+    const bool file = name.size() > 3 && name.ends_with(".h5");
     if (!file && !parts_.disk.exists(path + "/whole.h5")) {
       continue;
     }

@@ -214,7 +214,12 @@ void DeviceHost::renew() {
   if (state_ != DeviceState::ready || lease <= Duration{}) {
     return;
   }
-  call("renew", {{"open_for_ns", lease.value}}, device_.lease, [](const Result<json>&) {});
+  call("renew", {{"open_for_ns", lease.value}}, device_.lease, [this](const Result<json>& renewed) {
+    // It may close by itself any moment, and the host may not be able to say so.
+    if (!renewed.ok() && state_ == DeviceState::ready && listener_.on_event) {
+      listener_.on_event("safe", {{"why", "its lease was not renewed: " + renewed.error().text}});
+    }
+  });
   renew_timer_ = parts_.scheduler.at(parts_.clock.safety_now() + Duration{device_.lease.value / 3},
                                      [this] { renew(); });
 }

@@ -15,7 +15,7 @@ constexpr bool kSanitized = true;  // it has handlers and stacks of its own
 #else
 constexpr bool kSanitized = false;
 #endif
-constexpr std::size_t kStackBytes = 32 * 1024;
+constexpr std::size_t kStackBytes = std::size_t{32} * 1024;
 constexpr int kSignals[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT};
 
 std::atomic<int> caught{0};

@@ -248,21 +248,27 @@ void FakeHost::shutter_call(const host::Call& call) {
 
 // The lease is kept by the device's side, so it outlives the daemon.
 void FakeHost::watch_lease(std::int64_t until) {
-  rig_.timeline_.add(FakeRig::kDevices, until,
-                     [&rig = rig_, name = device_.name, until, this, alive = alive_] {
-                       FakeShutter& shutter = rig.shutters_.at(name);
-                       if (!shutter.open) {
-                         return;
-                       }
-                       // Renewed, or opened again by a newer host, which watches itself.
-                       if (shutter.lease_until_ns > until) {
-                         if (*alive) {
-                           watch_lease(shutter.lease_until_ns);
-                         }
-                         return;
-                       }
-                       rig.move(name, false);
-                     });
+  rig_.timeline_.add(
+      FakeRig::kDevices, until, [&rig = rig_, name = device_.name, until, this, alive = alive_] {
+        FakeShutter& shutter = rig.shutters_.at(name);
+        if (!shutter.open) {
+          return;
+        }
+        // Renewed, or opened again by a newer host, which watches itself.
+        if (shutter.lease_until_ns > until) {
+          if (*alive) {
+            watch_lease(shutter.lease_until_ns);
+          }
+          return;
+        }
+        rig.move(name, false);
+        if (*alive) {  // as real hosts do
+          later(50'000, [this] {
+            listener_.on_message(
+                host::make_event("safe", {{"why", "lease ended"}, {"state", state()}}));
+          });
+        }
+      });
 }
 
 void FakeHost::detector_call(const host::Call& call) {

@@ -45,6 +45,15 @@ Series series_for(const NightPlan& plan) {
   const std::string unknown = "unknown";
   const bool generous = plan.seed % 3 != 0;  // the others meet the dose guard
   const double limit = generous ? 60 : 9;
+  json guards = {{"dose_e_per_a2", limit}, {"clock", {{"ends_after_s", 7200}}}};
+  if (plan.faults.drop_out > 0) {
+    guards["gauges"] = json::array({{{"device", "laser_power"},
+                                     {"channel", "power"},
+                                     {"least", 18},
+                                     {"most", 22},
+                                     {"wait_s", 3},
+                                     {"at_most_s", 30}}});
+  }
   const json document = {
       {"creel_series", 0},
       {"name", "night"},
@@ -100,15 +109,7 @@ Series series_for(const NightPlan& plan) {
              {"interleave",
               json::array({{{"kind", "dark"}, {"every", 3}, {"exposure_s", 2}},
                            {{"kind", "zero_loss"}, {"every", 4}, {"exposure_s", 0.5}}})}}})},
-      {"guards",
-       {{"dose_e_per_a2", limit},
-        {"clock", {{"ends_after_s", 7200}}},
-        {"gauges", json::array({{{"device", "laser_power"},
-                                 {"channel", "power"},
-                                 {"least", 18},
-                                 {"most", 22},
-                                 {"wait_s", 3},
-                                 {"at_most_s", 30}}})}}},
+      {"guards", guards},
       {"after_restart", plan.seed % 2 == 0 ? "continue" : "hold"}};
   auto series = parse_series(document.dump(1), "night.series.json");
   CREEL_INVARIANT(series.ok(), series.error().text.c_str());

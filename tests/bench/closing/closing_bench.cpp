@@ -8,6 +8,7 @@
 
 #include <algorithm>
 #include <atomic>
+#include <cmath>
 #include <csignal>
 #include <cstdio>
 #include <cstdlib>
@@ -125,7 +126,7 @@ std::optional<double> measure(const fs::path& directory, int signal, std::mt1993
 
 void print(const char* name, const std::vector<double>& sorted, double q, double limit,
            const char* what) {
-  const auto at = static_cast<std::size_t>(q * static_cast<double>(sorted.size() - 1) + 0.5);
+  const auto at = static_cast<std::size_t>(std::lround(q * static_cast<double>(sorted.size() - 1)));
   std::printf("%-46s %8.2f ms %8.3f of %s\n", name, sorted[at], sorted[at] / limit, what);
 }
 

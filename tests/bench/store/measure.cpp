@@ -90,7 +90,7 @@ std::uint64_t private_bytes(const std::string& process) {
 
 double quantile(std::vector<double> values, double q) {
   std::sort(values.begin(), values.end());
-  const auto at = static_cast<std::size_t>(q * static_cast<double>(values.size() - 1) + 0.5);
+  const auto at = static_cast<std::size_t>(std::lround(q * static_cast<double>(values.size() - 1)));
   return values.empty() ? std::nan("") : values[at];
 }
 

@@ -56,6 +56,7 @@ class Daemon {
                                    "--codec",
                                    codec};
     std::vector<char*> arguments;
+    arguments.reserve(words.size() + 1);
     for (std::string& word : words) {
       arguments.push_back(word.data());
     }

@@ -200,6 +200,7 @@ TEST_F(LedgerTest, EntriesComeInParts) {
   const auto ids = [&](std::int64_t after, const std::string& area, std::size_t most) {
     std::vector<std::int64_t> all;
     const auto part = ledger->entries_after(after, area, most).value();
+    all.reserve(part.size());
     for (const auto& entry : part) {
       all.push_back(entry["id"]);
     }
