@@ -510,6 +510,9 @@ void Conductor::stored(const StoredBatch& batch) {
     if (std::exchange(run_->waiting_for_store, false)) {
       complete(outcome::Done{});
     }
+    if (run_->finish) {
+      store_again_later();
+    }
     return;
   }
   run_->durable = batch.durable;
@@ -624,8 +627,19 @@ void Conductor::run(const command::AwaitPerson&) {
   run_->waiting_for_person = true;
 }
 
+void Conductor::store_again_later() {
+  parts_.scheduler.at(parts_.clock.safety_now() + seconds(10), [this, alive = alive_] {
+    if (*alive && run_ != nullptr && run_->finish) {
+      run_->queue->retry();
+    }
+  });
+}
+
 void Conductor::run(const command::Finish& step) {
   run_->finish = step;
+  if (run_->queue->unstored() > 0 && run_->queue->idle()) {
+    store_again_later();  // the disk refused them, and no hold comes any more to ask a person
+  }
   if (run_->queue->unstored() == 0) {
     fold();
   }

@@ -151,6 +151,7 @@ class Conductor {
                         const Result<nlohmann::json>& answer);
   void frame_here();
   void stored(const StoredBatch& batch);
+  void store_again_later();
   void fold();
   void record_event(nlohmann::json event);
   void publish_notes();

@@ -147,8 +147,8 @@ Command Engine::choose() {
   if (index_ == plan_.size()) {
     return wind_up("complete", "all " + std::to_string(plan_.size()) + " exposures are taken");
   }
-  if (!series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter && !beam_in_) {
-    return await_devices();  // the cathode shutter closed by itself meanwhile
+  if (beam_kept_out()) {
+    return await_devices();
   }
   exposure_ = plan_.at(index_);
   return prepare();
@@ -441,6 +441,11 @@ Command Engine::on_started(const Outcome& outcome) {
 }
 
 Command Engine::open_shutter() {
+  if (beam_kept_out() && !cathode_blocked_) {
+    return broken(
+        Error{ErrorCode::device_lost, "shutter " + series_.cathode_shutter +
+                                          " closed by itself while this exposure was prepared"});
+  }
   CREEL_INVARIANT(!exposure_.gives_dose() || intent_ != 0,
                   "a shutter is never opened without an intent");
   maybe_open_ = true;
@@ -904,6 +909,11 @@ void Engine::forget_exposure() {
 
 const Area* Engine::area() const {
   return exposure_.area.empty() ? nullptr : series_.find_area(exposure_.area);
+}
+
+bool Engine::beam_kept_out() const {
+  return !series_.cathode_shutter.empty() && series_.cathode_shutter != series_.shutter &&
+         !beam_in_;
 }
 
 bool Engine::reads_after() const {

@@ -280,6 +280,8 @@ class Engine {
   [[nodiscard]] bool streams() const { return exposure_.frames > 1; }
   /// From the beginning of the first integration to the end of the last.
   [[nodiscard]] Duration integration() const;
+  /// The cathode shutter closed by itself since the beam was let in, or never opened.
+  [[nodiscard]] bool beam_kept_out() const;
   /// Whether the gauges are read once more after the running exposure.
   [[nodiscard]] bool reads_after() const;
   [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter

@@ -1,6 +1,7 @@
 #include "daemon/store/session.h"
 
 #include <algorithm>
+#include <deque>
 #include <set>
 #include <utility>
 
@@ -24,6 +25,7 @@ using session::PieceLayout;
 using session::Record;
 
 constexpr std::uint64_t kEventRoom = 16ULL << 20;  // what events.log may still need
+constexpr std::size_t kMostUnlogged = 10'000;      // events that a failing disk has not taken yet
 constexpr std::size_t kWriteBytes = 8U << 20;      // frames are written in runs of about this much
 
 // Which exposures are done, from the records of durable frames.
@@ -84,8 +86,12 @@ class FolderSession final : public Session {
     if (!parts_.events) {
       return over();
     }
-    log_warnings();
-    return parts_.events->append(event);
+    if (to_log_.size() == kMostUnlogged) {
+      return Error{ErrorCode::storage_failed, parts_.name + ": the disk has not taken the last " +
+                                                  std::to_string(kMostUnlogged) + " events"};
+    }
+    to_log_.push_back(event);
+    return log();
   }
   std::vector<std::string> warnings() override {
     for (const auto& sentence : sealing_.news()) {
@@ -132,7 +138,7 @@ class FolderSession final : public Session {
   void count_durable();
   Error give_up(const Error& why);
   void forget_pending();
-  void log_warnings();
+  Result<void> log();
   void warn(const std::string& sentence, json event);
   void note_gaps(const FolderReader& reader);
   Result<void> prove(FolderReader& reader);
@@ -149,7 +155,7 @@ class FolderSession final : public Session {
   std::uint64_t durable_sequence_ = 0;  // the sequence number after the last durable frame
   std::optional<Record> last_;
   DoneExposures done_;
-  std::vector<json> to_log_;
+  std::deque<json> to_log_;
   std::vector<std::string> warnings_;
 };
 
@@ -192,7 +198,7 @@ Result<std::uint64_t> FolderSession::commit() {
   }
   count_durable();
   pieces_.prepare(parts_.frames_planned - std::min(parts_.frames_planned, durable_frames_));
-  log_warnings();
+  (void)log();
   return durable_frames_;
 }
 
@@ -249,11 +255,13 @@ void FolderSession::forget_pending() {
   unwritten_bytes_ = 0;
 }
 
-// Tried again with the next event when the disk refuses.
-void FolderSession::log_warnings() {
-  while (!to_log_.empty() && parts_.events->append(to_log_.front()).ok()) {
-    to_log_.erase(to_log_.begin());
+// What the disk refuses is tried again with the next event or commit: it may tell of dose.
+Result<void> FolderSession::log() {
+  while (!to_log_.empty()) {
+    CREEL_TRY(parts_.events->append(to_log_.front()));
+    to_log_.pop_front();
   }
+  return {};
 }
 
 void FolderSession::warn(const std::string& sentence, json event) {
@@ -296,6 +304,7 @@ Result<std::string> FolderSession::fold(
       return done.error();
     }
   }
+  CREEL_TRY(log());
   pieces_.stop_preparing();
   sealing_.stop();  // folding packs what is not sealed yet, without writing it twice
   auto path = fold_folder(*disk_, parts_.directory, parts_.name, summary, told, pack_);

@@ -109,7 +109,8 @@ class Session {
   /// works. Nothing that a failed sync was to make durable is ever counted without having been
   /// written and synced anew.
   virtual Result<std::uint64_t> commit() = 0;
-  /// Appends one event (an object; "utc" and "world_ns" are the caller's) and syncs it.
+  /// Appends one event (an object; "utc" and "world_ns" are the caller's) and syncs it. After an
+  /// error it is kept, and tried again with the next event or commit(), in order; not after a kill.
   virtual Result<void> event(const nlohmann::json& event) = 0;
   /// Sentences about what went wrong and was mended since the last call: a piece given up after a
   /// disk error. Also written to events.log.

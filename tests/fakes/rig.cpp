@@ -305,7 +305,7 @@ void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, do
   if (!slot) {
     return;
   }
-  const std::size_t bytes = FakeRig::kRows * FakeRig::kColumns * 2;
+  const std::size_t bytes = std::size_t{FakeRig::kRows} * FakeRig::kColumns * 2;
   const std::uint64_t number = rig_.frames_++;
   std::memset(slot->data(), static_cast<int>(number & 0x3F), bytes);
   const double lit = rig_.lit_seconds() - lit_before;

@@ -23,10 +23,15 @@ namespace creel::pulls {
 namespace {
 
 constexpr double kStated = 0.02;
+#ifdef CREEL_SANITIZED
+constexpr int kNights = 3;
+#else
+constexpr int kNights = 16;
+#endif
 
 int nights() {
   const char* asked = std::getenv("CREEL_DAMAGE_PULL_NIGHTS");
-  return asked != nullptr ? std::max(2, std::atoi(asked)) : 16;
+  return asked != nullptr ? std::max(2, std::atoi(asked)) : kNights;
 }
 
 Night night_of(int seed) {

@@ -174,6 +174,7 @@ DaemonProcess::DaemonProcess(const fs::path& directory, const std::string& rig,
   std::vector<std::string> words{program, "--rig", rig_file, "--state", state, "--socket", socket_};
   words.insert(words.end(), more.begin(), more.end());
   std::vector<char*> arguments;
+  arguments.reserve(words.size() + 1);
   for (std::string& word : words) {
     arguments.push_back(word.data());
   }

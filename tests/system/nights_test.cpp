@@ -68,7 +68,7 @@ class SmallDisk {
   [[nodiscard]] bool can_be_filled() const { return mounted_; }
   void fill() const {
     std::ofstream filler(place_ / "filler");
-    const std::string some(64 * 1024, 'x');
+    const std::string some(std::size_t{64} * 1024, 'x');
     while (filler << some << std::flush) {
     }
   }

@@ -18,7 +18,7 @@ using fakes::DiskFault;
 using fakes::FakeDisk;
 
 constexpr FrameShape kShape{1, 700, Pixel::u16};      // 1400 bytes: frames and records cross pages
-constexpr FrameShape kImage{1024, 2048, Pixel::u16};  // 4 MiB: written before the batch is complete
+constexpr FrameShape kImage{1024, 1536, Pixel::u16};  // 3 MiB: written before the batch is complete
 constexpr std::uint64_t kFrames = 14;
 constexpr std::uint64_t kPlanned = 5;  // places in a piece
 const std::string kPath = "/sessions/ink-a";
@@ -328,7 +328,7 @@ TEST_P(EveryFault, ThatLastsIsReportedAndOverWhenTheDiskWorksAgain) {
 }
 
 TEST_P(EveryFault, InABatchOfLargeFramesIsMendedToo) {
-  for (std::uint64_t k = 0;; k += kStep) {
+  for (std::uint64_t k = 0;; k += 3 * kStep) {
     SCOPED_TRACE("fault at operation " + std::to_string(k));
     FakeDisk disk;
     auto session = create_session(disk, sample::start(kDirectory, "ink-a", kImage, kPlanned));
