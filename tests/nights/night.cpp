@@ -238,7 +238,10 @@ class Night {
       } else if ((*taken)["resumed"].is_null() && finished_session().empty()) {
         start_series();
       } else if ((*taken)["resumed"].is_null()) {
-        ended_ = true;  // the session was complete before the kill
+        ended_ = true;  // the session was complete before the kill, and nobody heard how it ended
+        const auto source = store::disk_source(*disk_);
+        const auto reader = session::Reader::open(*source, finished_session());
+        report_.ending = reader.ok() ? (*reader)->documents().summary.value("outcome", "") : "";
       }
     });
   }

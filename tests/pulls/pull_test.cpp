@@ -24,7 +24,6 @@ namespace {
 using analysis::Evaluation;
 using analysis::EvaluationOptions;
 using analysis::Reference;
-using analysis::SessionSpectra;
 
 #ifdef CREEL_SANITIZED
 constexpr int kNights = 6;
