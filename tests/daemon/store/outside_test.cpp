@@ -18,6 +18,7 @@
 #include "protocol/session/verify.h"
 #include "tests/daemon/store/checks.h"
 #include "tests/daemon/store/outside.h"
+#include "tests/fakes/disk.h"
 
 namespace creel::store {
 namespace {
@@ -213,6 +214,32 @@ TEST_P(OutsideOnce, AWriterKilledAtARandomMomentLeavesEveryAcknowledgedFrameRead
     if (has_h5py()) {
       EXPECT_EQ(look("killed", directory_ + "/" + name, shape, 40, report->frames), "ok\n");
     }
+  }
+}
+
+// The power failed after a commit: what the disk had not yet been told to keep, among it that these
+// frames count, is there or not, as the seed says.
+TEST_P(OutsideOnce, H5pyReadsWhatAPowerCutLeft) {
+  if (!has_h5py()) {
+    GTEST_SKIP() << "h5py is not installed for " << kPython;
+  }
+  const auto shape = GetParam();
+  constexpr std::uint64_t kPlanned = 5, kCommitted = 7;
+  fakes::FakeDisk fake;
+  auto session = create_session(fake, sample::start("/sessions", "ink-a", shape, kPlanned));
+  ASSERT_TRUE(session.ok()) << session.error().text;
+  put(**session, shape, 0, 3);
+  put(**session, shape, 3, kCommitted);
+  for (std::uint64_t seed = 1; seed <= 3; ++seed) {
+    auto cut = fake.after_power_cut(seed);
+    std::filesystem::remove_all(path());
+    std::filesystem::create_directories(path());
+    const auto names = cut.list("/sessions/ink-a").value();
+    for (const auto& name : names) {
+      std::ofstream(path() + "/" + name, std::ios::binary)
+          << *read_all(cut, "/sessions/ink-a/" + name);
+    }
+    EXPECT_EQ(look("killed", path(), shape, kPlanned, kCommitted), "ok\n") << "seed " << seed;
   }
 }
 
