@@ -23,7 +23,7 @@ constexpr std::int64_t kClockStep = 2 * kSecond;  ///< less is drift and roundin
 constexpr std::size_t kLinesOfAPage = 40;
 // Times beyond these are damage; nanoseconds of them still add up.
 constexpr int kFirstYear = 1970, kLastYear = 2200;
-constexpr std::int64_t kLongestWorld = std::int64_t{10 * 366} * 86400 * kSecond;
+constexpr std::int64_t kLongestWorld = 10LL * 366 * 86400 * kSecond;
 constexpr std::int64_t kLatestUtc = std::int64_t{kLastYear - kFirstYear} * 366 * 86400 * kSecond;
 
 json member(const json& object, const char* name) {
