@@ -97,6 +97,13 @@ Result<std::vector<analysis::Reference>> known_references(const Inputs& inputs,
   return references;
 }
 
+/// The evaluation, and beside it what the specimen's session says of the instrument.
+json results_of(const analysis::Evaluation& evaluation, const Inputs& inputs) {
+  json results = analysis::to_json(evaluation);
+  results["calibration"] = analysis::to_json(inputs.specimen.calibration);
+  return results;
+}
+
 /// BASE-edge.svg/.png, BASE-dose.svg/.png, BASE.json, BASE.html.
 Result<json> write_report(const std::string& base, const analysis::Evaluation& evaluation,
                           const Inputs& inputs) {
@@ -108,7 +115,7 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
   CREEL_TRY(report::draw_files(base + "-dose", [&](report::Format format, std::string_view output) {
     return report::dose_figure(evaluation, title, format, output);
   }));
-  CREEL_TRY(report::write_whole(base + ".json", analysis::to_json(evaluation).dump(1) + "\n"));
+  CREEL_TRY(report::write_whole(base + ".json", results_of(evaluation, inputs).dump(1) + "\n"));
   report::PageInput page;
   page.specimen = &inputs.specimen;
   for (const report::SessionInput& reference : inputs.references) {
@@ -155,8 +162,10 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
     return failure("evaluate", exit_of(evaluation.error().code), evaluation.error());
   }
   Answer answer;
-  answer.object = {{"evaluation", analysis::to_json(*evaluation)}};
-  answer.text = report::answer_text(*evaluation);
+  answer.object = {{"evaluation", analysis::to_json(*evaluation)},
+                   {"calibration", analysis::to_json(inputs->specimen.calibration)}};
+  answer.text = report::answer_text(*evaluation) + "\n" +
+                report::calibration_text(inputs->specimen.calibration);
   if (inputs->specimen.damaged > 0) {
     answer.text += "\nnote: " + std::to_string(inputs->specimen.damaged) +
                    " frames left out: damaged on disk; see 'creel verify'";

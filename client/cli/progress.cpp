@@ -13,8 +13,8 @@ using nlohmann::json;
 namespace {
 
 bool is_quiet(const std::string& event) {
-  static constexpr const char* kQuiet[] = {"stored", "gauges", "folding", "setting",
-                                           "moved",  "answer", "measures"};
+  static constexpr const char* kQuiet[] = {"stored", "gauges", "folding",  "setting",
+                                           "moved",  "answer", "measures", "shutter_times"};
   return std::any_of(std::begin(kQuiet), std::end(kQuiet),
                      [&event](const char* one) { return event == one; });
 }

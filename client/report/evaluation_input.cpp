@@ -46,6 +46,7 @@ Result<SessionInput> read_session(session::FileSource& source, const std::string
   }
   analysis::SpectraCollector collector(
       {input.documents.name, input.documents.shape, *input.series.dispersion_ev, std::move(gain)});
+  analysis::CalibrationCollector instrument(input.documents.shape, input.series.gating);
   auto damaged = each_frame(
       **reader, progress,
       [&](const session::Record& record, std::span<const std::byte> frame) -> Result<void> {
@@ -56,6 +57,7 @@ Result<SessionInput> read_session(session::FileSource& source, const std::string
                            " does not say microscope.energy_offset_ev; without an energy axis "
                            "there is nothing to evaluate"};
         }
+        CREEL_TRY(instrument.add(record, frame));
         return collector.add(analysis::frame_info(record), frame);
       });
   if (!damaged.ok()) {
@@ -67,6 +69,12 @@ Result<SessionInput> read_session(session::FileSource& source, const std::string
     return spectra.error();
   }
   input.spectra = std::move(*spectra);
+  auto log = (*reader)->events();
+  const std::vector<json> events = log.ok() ? std::move(log->events) : std::vector<json>{};
+  const json& devices = input.documents.devices;
+  input.calibration = analysis::calibrate(
+      instrument.frames(), input.spectra, analysis::stated_instrument(input.series, devices),
+      analysis::power_readings(input.series, devices, events), analysis::shutter_delays(events));
   return input;
 }
 

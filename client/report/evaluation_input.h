@@ -6,6 +6,7 @@
 
 #include "client/report/session_parts.h"
 #include "daemon/analysis/gain.h"
+#include "daemon/analysis/series_calibration.h"
 #include "daemon/analysis/session_spectra.h"
 #include "protocol/base/result.h"
 #include "protocol/series/series.h"
@@ -18,6 +19,7 @@ struct SessionInput {
   session::Documents documents;
   Series series;  ///< parsed from the session's own document
   analysis::SessionSpectra spectra;
+  analysis::SeriesCalibration calibration;  ///< what the session says of the instrument
   std::uint64_t damaged = 0;  ///< frames left out because their checksum does not hold
 };
 

@@ -22,9 +22,7 @@ std::string with_error(double value, double sigma) {
   return text;
 }
 
-struct Line {
-  std::string what, value, note;
-};
+using Line = analysis::CalibrationLine;
 
 void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
   if (!evaluation.oxidation) {
@@ -78,6 +76,21 @@ std::vector<Line> answer_lines(const Evaluation& evaluation) {
                        number(evaluation.specimen.drift_least_ev, 2) + " to " +
                        number(evaluation.specimen.drift_most_ev, 2) + " eV corrected"});
   return lines;
+}
+
+/// One under the other, values in a column, notes indented.
+std::string text_of(const std::vector<Line>& lines) {
+  std::size_t width = 0;
+  for (const Line& line : lines) {
+    width = std::max(width, line.what.size());
+  }
+  std::string text;
+  for (const Line& line : lines) {
+    text += (text.empty() ? "" : "\n") + line.what +
+            std::string(width + 2 - line.what.size(), ' ') + line.value +
+            (line.note.empty() ? "" : "\n    " + line.note);
+  }
+  return text;
 }
 
 std::string escaped(const std::string& text) {
@@ -137,6 +150,22 @@ std::string sessions_table(const Evaluation& evaluation) {
   return text + "</table>\n";
 }
 
+std::string table_row(const Line& line) {
+  return "<tr><td>" + escaped(line.what) + "</td><td class=\"value\">" + escaped(line.value) +
+         "</td><td class=\"note\">" + escaped(line.note) + "</td></tr>\n";
+}
+
+std::string calibration_table(const analysis::SeriesCalibration& calibration) {
+  std::string text =
+      "<h2>What the session says of the instrument</h2>\n<p class=\"note\">Measured beside the "
+      "evaluation, which uses none of it. Software shutter control is not a personnel-safety "
+      "interlock.</p>\n<table>\n";
+  for (const Line& line : analysis::calibration_lines(calibration)) {
+    text += table_row(line);
+  }
+  return text + "</table>\n";
+}
+
 std::string windows_text(const analysis::WhiteLineWindows& windows) {
   const auto span = [](const analysis::Window& window) {
     return number(window.from_ev, 6) + " to " + number(window.to_ev, 6) + " eV";
@@ -172,21 +201,16 @@ constexpr const char* kStyle =
 }  // namespace
 
 std::string answer_text(const Evaluation& evaluation) {
-  std::size_t width = 0;
-  const std::vector<Line> lines = answer_lines(evaluation);
-  for (const Line& line : lines) {
-    width = std::max(width, line.what.size());
-  }
-  std::string text;
-  for (const Line& line : lines) {
-    text += (text.empty() ? "" : "\n") + line.what +
-            std::string(width + 2 - line.what.size(), ' ') + line.value +
-            (line.note.empty() ? "" : "\n    " + line.note);
-  }
+  std::string text = text_of(answer_lines(evaluation));
   for (const std::string& remark : evaluation.remarks) {
     text += "\nnote: " + remark;
   }
   return text;
+}
+
+std::string calibration_text(const analysis::SeriesCalibration& calibration) {
+  return "what the session says of the instrument (not used above):\n" +
+         text_of(analysis::calibration_lines(calibration));
 }
 
 std::string evaluation_page(const Evaluation& evaluation, const PageInput& input) {
@@ -196,8 +220,7 @@ std::string evaluation_page(const Evaluation& evaluation, const PageInput& input
                      escaped(title) + "</title><style>" + kStyle + "</style></head><body>\n<h1>" +
                      escaped(title) + "</h1>\n<table>\n";
   for (const Line& line : answer_lines(evaluation)) {
-    page += "<tr><td>" + escaped(line.what) + "</td><td class=\"value\">" + escaped(line.value) +
-            "</td><td class=\"note\">" + escaped(line.note) + "</td></tr>\n";
+    page += table_row(line);
   }
   page += "</table>\n";
   for (const std::string& remark : evaluation.remarks) {
@@ -206,7 +229,8 @@ std::string evaluation_page(const Evaluation& evaluation, const PageInput& input
   page += "<h2>The edge</h2>\n" + drawing(input.edge_svg) + "\n<p class=\"note\">" +
           escaped(windows_text(evaluation.windows)) + "</p>\n<h2>Against dose</h2>\n" +
           drawing(input.dose_svg) + "\n<h2>Sessions</h2>\n" + sessions_table(evaluation) +
-          "<h2>Where it comes from</h2>\n" + provenance(input);
+          calibration_table(input.specimen->calibration) + "<h2>Where it comes from</h2>\n" +
+          provenance(input);
   if (!input.results_file.empty()) {
     page += "<p class=\"note\">All numbers: " + escaped(input.results_file) + "</p>\n";
   }

@@ -6,6 +6,7 @@
 
 #include "client/report/evaluation_input.h"
 #include "daemon/analysis/evaluate.h"
+#include "daemon/analysis/series_calibration.h"
 
 namespace creel::report {
 
@@ -21,6 +22,9 @@ struct PageInput {
 /// state and oxidation state at zero dose, critical dose, thickness; what is withheld with its
 /// reason; the systematic part; remarks.
 std::string answer_text(const analysis::Evaluation& evaluation);
+
+/// What the session says of the instrument, under a heading, in as many lines.
+std::string calibration_text(const analysis::SeriesCalibration& calibration);
 
 /// The whole page. Everything that comes from a file is escaped.
 std::string evaluation_page(const analysis::Evaluation& evaluation, const PageInput& input);

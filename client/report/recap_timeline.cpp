@@ -78,7 +78,8 @@ std::string counted(std::uint64_t n, const std::string& one, const std::string& 
 }
 
 bool is_routine(const std::string& event, const json& body) {
-  static constexpr std::array kRoutine = {"setting", "moved", "gauges", "charged", "piece"};
+  static constexpr std::array kRoutine = {"setting", "moved", "gauges",
+                                          "charged", "piece", "shutter_times"};
   return std::any_of(kRoutine.begin(), kRoutine.end(),
                      [&](const char* one) { return event == one; }) ||
          (event == "device_log" && text_in(body, "level") != "warning" &&

@@ -193,17 +193,52 @@ void Conductor::armed(const json& answer) {
   });
 }
 
+void ShutterTimes::add(double seconds) {
+  least_s = count == 0 ? seconds : std::min(least_s, seconds);
+  most_s = count == 0 ? seconds : std::max(most_s, seconds);
+  ++count;
+  sum_s += seconds;
+  squares_s2 += seconds * seconds;
+}
+
+json ShutterTimes::to_json() const {
+  return {{"count", count},
+          {"sum_s", sum_s},
+          {"squares_s2", squares_s2},
+          {"least_s", least_s},
+          {"most_s", most_s}};
+}
+
 void Conductor::run(const command::Open& step) {
   device(step.shutter)
-      .open_shutter(step.at_most, [this, shutter = step.shutter](const Result<json>& answer) {
+      .open_shutter(step.at_most, [this, shutter = step.shutter,
+                                   ordered = parts_.clock.world_now()](const Result<json>& answer) {
+        note_shutter_time(shutter, true, ordered, answer);
         shutter_answered(shutter, true, answer);
       });
 }
 
 void Conductor::run(const command::Close& step) {
-  device(step.shutter).close_shutter([this, shutter = step.shutter](const Result<json>& answer) {
-    shutter_answered(shutter, false, answer);
-  });
+  device(step.shutter)
+      .close_shutter([this, shutter = step.shutter,
+                      ordered = parts_.clock.world_now()](const Result<json>& answer) {
+        note_shutter_time(shutter, false, ordered, answer);
+        shutter_answered(shutter, false, answer);
+      });
+}
+
+/// A measured time before the order is that of an older movement: the shutter stood there already.
+void Conductor::note_shutter_time(const std::string& shutter, bool opening, WorldTime ordered,
+                                  const Result<json>& answer) {
+  if (run_ == nullptr || shutter != run_->series.shutter || !answer.ok() ||
+      answer->value("measured", "") != (opening ? "open" : "closed")) {
+    return;
+  }
+  const auto moved_ns = answer->value(opening ? "opened_ns" : "closed_ns", std::int64_t{0});
+  if (moved_ns >= ordered.ns) {
+    (opening ? run_->openings : run_->closings)
+        .add(1e-9 * static_cast<double>(moved_ns - ordered.ns));
+  }
 }
 
 void Conductor::shutter_answered(const std::string& shutter, bool opening,
@@ -648,6 +683,13 @@ void Conductor::run(const command::Finish& step) {
 void Conductor::fold() {
   const command::Finish finish = *run_->finish;
   run_->finish.reset();
+  if (run_->openings.count > 0 || run_->closings.count > 0) {
+    record_event({{"event", "shutter_times"},
+                  {"text", "times from order to measured movement of " + run_->series.shutter},
+                  {"shutter", run_->series.shutter},
+                  {"opening", run_->openings.to_json()},
+                  {"closing", run_->closings.to_json()}});
+  }
   record_event({{"event", "ended"},
                 {"text", finish.outcome + ": " + finish.reason},
                 {"outcome", finish.outcome},

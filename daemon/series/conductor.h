@@ -147,6 +147,8 @@ class Conductor {
   void run(const command::AwaitPerson& step);
   void run(const command::Finish& step);
   void armed(const nlohmann::json& answer);
+  void note_shutter_time(const std::string& shutter, bool opening, WorldTime ordered,
+                         const Result<nlohmann::json>& answer);
   void shutter_answered(const std::string& shutter, bool opening,
                         const Result<nlohmann::json>& answer);
   void frame_here();

@@ -12,6 +12,14 @@
 
 namespace creel {
 
+/// How long measured movements took from the order, as sums: a series may have a million.
+struct ShutterTimes {
+  std::uint64_t count = 0;
+  double sum_s = 0, squares_s2 = 0, least_s = 0, most_s = 0;
+  void add(double seconds);
+  [[nodiscard]] nlohmann::json to_json() const;
+};
+
 /// One running session.
 struct Conductor::Run {
   Series series;
@@ -40,6 +48,7 @@ struct Conductor::Run {
   std::optional<store::Headroom> room;  ///< as the store said last; so is the next
   store::Sealed sealed;
   nlohmann::json summary = nlohmann::json::object();
+  ShutterTimes openings, closings;  ///< of the dose shutter, since this daemon took up the series
 };
 
 /// What is gathered before a session can be laid out.
