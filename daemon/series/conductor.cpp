@@ -149,8 +149,6 @@ void Conductor::run(const command::Intend& step) {
 
 void Conductor::run(const command::Arm& step) {
   discard_frames();
-  run_->acquisition_error.reset();
-  run_->frames_ended = false;
   run_->acquisition_first = 0;
   run_->frames_asked = step.frames;
   device(run_->series.detector)
@@ -160,6 +158,10 @@ void Conductor::run(const command::Arm& step) {
                 complete(answer.error());
                 return;
               }
+              // Only now: the end of the acquisition before this one may be told until its host
+              // arms, and must not end this one.
+              run_->acquisition_error.reset();
+              run_->frames_ended = false;
               armed(*answer);
             });
 }
