@@ -67,6 +67,17 @@ bool gone_within(pid_t pid, Duration limit) {
   return true;
 }
 
+bool until(Duration limit, const std::function<bool()>& condition) {
+  const std::int64_t end = monotonic_ns() + limit.value;
+  while (!condition()) {
+    if (monotonic_ns() > end) {
+      return false;
+    }
+    pause_for(milliseconds(1));
+  }
+  return true;
+}
+
 Ran run_program(const std::string& name, const std::vector<std::string>& words) {
   std::string command = environment("CREEL_BIN") + "/" + name;
   for (const std::string& word : words) {

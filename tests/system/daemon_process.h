@@ -6,6 +6,7 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -92,6 +93,8 @@ Ran run_program(const std::string& name, const std::vector<std::string>& words);
 std::string read_scenario(const std::string& name);
 std::int64_t monotonic_ns();
 void pause_for(Duration time);
+/// Whether `condition`, asked again and again, holds before `limit` is over.
+bool until(Duration limit, const std::function<bool()>& condition);
 /// Whether the process is gone (or a zombie) within `limit`.
 bool gone_within(pid_t pid, Duration limit);
 

@@ -24,17 +24,6 @@ json start_series(DaemonProcess& daemon, const std::string& name) {
   return daemon.call("series.start", {{"text", read_scenario(name)}, {"origin", name}});
 }
 
-bool until(Duration limit, const std::function<bool()>& condition) {
-  const std::int64_t end = monotonic_ns() + limit.value;
-  while (!condition()) {
-    if (monotonic_ns() > end) {
-      return false;
-    }
-    pause_for(milliseconds(1));
-  }
-  return true;
-}
-
 /// When the shutter closed after `ns`, or -1.
 std::int64_t closed_after(const ShutterLog& log, std::int64_t ns) {
   for (const auto& change : log.beam()) {

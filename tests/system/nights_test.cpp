@@ -13,7 +13,6 @@
 #include <cstdio>
 #include <cstdlib>
 #include <fstream>
-#include <functional>
 #include <map>
 #include <random>
 
@@ -35,17 +34,6 @@ constexpr int kNights = 4;
 int from_environment(const char* name, int otherwise) {
   const char* asked = std::getenv(name);
   return asked != nullptr ? std::atoi(asked) : otherwise;
-}
-
-bool until(Duration limit, const std::function<bool()>& condition) {
-  const std::int64_t end = monotonic_ns() + limit.value;
-  while (!condition()) {
-    if (monotonic_ns() > end) {
-      return false;
-    }
-    pause_for(milliseconds(5));
-  }
-  return true;
 }
 
 /// A small disk of its own below a directory, where the system lets us make one.

@@ -66,17 +66,6 @@ json start_text(DaemonProcess& daemon, const std::string& text) {
   return daemon.call("series.start", {{"text", text}, {"origin", "recovery test"}});
 }
 
-bool until(Duration limit, const std::function<bool()>& condition) {
-  const std::int64_t end = monotonic_ns() + limit.value;
-  while (!condition()) {
-    if (monotonic_ns() > end) {
-      return false;
-    }
-    pause_for(milliseconds(5));
-  }
-  return true;
-}
-
 session::Report verified(const std::string& path) {
   auto report = session::verify(*session::native_source(), path);
   EXPECT_TRUE(report.ok()) << (report.ok() ? "" : report.error().text);
