@@ -110,7 +110,7 @@ std::string doses_block(const Evaluation& evaluation) {
 }
 
 std::string state_panel(const Evaluation& evaluation) {
-  const analysis::OxidationFit& fit = *evaluation.oxidation;
+  const analysis::ComponentAnswer& fit = *evaluation.oxidation;
   const std::string decay = exact(fit.x0) + "*exp(-(" + exact(fit.k) + ")*x)";
   return "set title 'part of the metal in the high state; filled: at zero dose'" +
          std::string(kTitleFont) + "$zero << END\n0 " + exact(fit.x0) + " " + exact(fit.sigma_x0) +

@@ -24,6 +24,21 @@ std::string with_error(double value, double sigma) {
 
 using Line = analysis::CalibrationLine;
 
+/// Beside the answer, never averaged with it.
+void add_other_methods(const Evaluation& evaluation, std::vector<Line>& lines) {
+  if (evaluation.by_areas) {
+    lines.push_back({"for comparison: three areas of the lines",
+                     with_error(evaluation.by_areas->x0, evaluation.by_areas->sigma_x0),
+                     "part in the high state at zero dose, fitted over dose"});
+  }
+  for (const analysis::MethodAnswer& method : evaluation.methods) {
+    const bool told = std::isfinite(method.x0);
+    lines.push_back({"for comparison: " + method.name,
+                     told ? with_error(method.x0, method.sigma_x0) : "withheld",
+                     (told ? "" : method.withheld + "; ") + method.limits});
+  }
+}
+
 void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
   if (!evaluation.oxidation) {
     if (!evaluation.oxidation_withheld.empty()) {
@@ -31,7 +46,7 @@ void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
     }
     return;
   }
-  const analysis::OxidationFit& fit = *evaluation.oxidation;
+  const analysis::ComponentAnswer& fit = *evaluation.oxidation;
   lines.push_back({"oxidation state of " + evaluation.element + " at zero dose",
                    with_error(evaluation.state, evaluation.sigma_state), ""});
   lines.push_back({"part in the high state at zero dose", with_error(fit.x0, fit.sigma_x0),
@@ -48,9 +63,10 @@ void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
   lines.push_back({"the same without regard to damage", with_error(fit.plain_x, fit.sigma_plain_x),
                    "the mean over the exposures: biased by the damage, for comparison only"});
   lines.push_back({"fit",
-                   "chi^2 " + number(fit.chi_square, 3) + " for " +
+                   "deviance " + number(fit.chi_square, 4) + " for " +
                        std::to_string(fit.degrees_of_freedom) + " degrees of freedom",
-                   ""});
+                   "every channel of every dose group at once, by maximum likelihood"});
+  add_other_methods(evaluation, lines);
 }
 
 std::vector<Line> answer_lines(const Evaluation& evaluation) {
@@ -166,6 +182,28 @@ std::string calibration_table(const analysis::SeriesCalibration& calibration) {
   return text + "</table>\n";
 }
 
+std::string methods_table(const Evaluation& evaluation) {
+  std::string text =
+      "<h2>Other methods</h2>\n<p class=\"note\">The same counts, weighed differently; shown "
+      "beside "
+      "the answer and not averaged with it.</p>\n<table>\n" +
+      row({"method", "quantity", "specimen", "low reference", "high reference",
+           "part in the high state, mean", "at zero dose", "windows", "source"},
+          "th");
+  for (const analysis::MethodAnswer& one : evaluation.methods) {
+    const auto told = [](double value, double sigma) {
+      return std::isfinite(value) ? with_error(value, sigma) : std::string("withheld");
+    };
+    const auto plain = [](double value) {
+      return std::isfinite(value) ? number(value, 4) : std::string("none");
+    };
+    text += row({one.name, one.quantity, told(one.value, one.sigma), plain(one.low_value),
+                 plain(one.high_value), told(one.x, one.sigma_x), told(one.x0, one.sigma_x0),
+                 one.windows, one.source});
+  }
+  return text + "</table>\n";
+}
+
 std::string windows_text(const analysis::WhiteLineWindows& windows) {
   const auto span = [](const analysis::Window& window) {
     return number(window.from_ev, 6) + " to " + number(window.to_ev, 6) + " eV";
@@ -228,9 +266,9 @@ std::string evaluation_page(const Evaluation& evaluation, const PageInput& input
   }
   page += "<h2>The edge</h2>\n" + drawing(input.edge_svg) + "\n<p class=\"note\">" +
           escaped(windows_text(evaluation.windows)) + "</p>\n<h2>Against dose</h2>\n" +
-          drawing(input.dose_svg) + "\n<h2>Sessions</h2>\n" + sessions_table(evaluation) +
-          calibration_table(input.specimen->calibration) + "<h2>Where it comes from</h2>\n" +
-          provenance(input);
+          drawing(input.dose_svg) + "\n" + methods_table(evaluation) + "<h2>Sessions</h2>\n" +
+          sessions_table(evaluation) + calibration_table(input.specimen->calibration) +
+          "<h2>Where it comes from</h2>\n" + provenance(input);
   if (!input.results_file.empty()) {
     page += "<p class=\"note\">All numbers: " + escaped(input.results_file) + "</p>\n";
   }

@@ -12,12 +12,7 @@ namespace creel::analysis {
 
 namespace {
 
-using Functionals = std::array<std::vector<double>, kQuantities>;
-
-/// Shift, in channels, from a group's own channels to those of the grid.
-double shift_of(const FrameGroup& group, const Grid& grid) {
-  return (group.first_ev - group.drift_ev - grid.first_ev) / grid.dispersion_ev;
-}
+using Functionals = std::vector<std::vector<double>>;
 
 /// Whether the channels that the evaluation needs exist in this group.
 bool reaches(const FrameGroup& group, const Grid& grid, const WhiteLineWindows& windows) {
@@ -59,36 +54,6 @@ double dot(std::span<const double> a, std::span<const double> b) {
   return std::inner_product(a.begin(), a.end(), b.begin(), 0.0);
 }
 
-/// Covariance of two functionals of one core group.
-double covariance_of(std::span<const double> a, std::span<const double> b, const FrameGroup& group,
-                     const NoiseLine& noise) {
-  const auto frames = static_cast<double>(group.frames);
-  const std::vector<double>& s = group.counts;
-  double sum = 0;
-  for (std::size_t c = 0; c < s.size(); ++c) {
-    if (a[c] == 0 && b[c] == 0) {
-      continue;
-    }
-    sum += a[c] * b[c] * (noise.slope[0] * s[c] + frames * noise.dark_variance);
-    for (std::size_t lag = 1; lag < kLags && c + lag < s.size(); ++lag) {
-      sum += (a[c] * b[c + lag] + a[c + lag] * b[c]) * noise.slope[lag] * 0.5 * (s[c] + s[c + lag]);
-    }
-  }
-  return sum;
-}
-
-/// Same, where a or b may reach into a channel where both are zero beyond: rows of all four.
-void add_covariance(const Functionals& w, const FrameGroup& group, const NoiseLine& noise,
-                    std::array<EdgeNumbers, kQuantities>& into) {
-  for (std::size_t i = 0; i < kQuantities; ++i) {
-    for (std::size_t j = i; j < kQuantities; ++j) {
-      const double value = covariance_of(w[i], w[j], group, noise);
-      into[i][j] += value;
-      into[j][i] += j == i ? 0.0 : value;
-    }
-  }
-}
-
 /// What was measured group by group, for the check of the noise.
 struct Contrast {
   double time_s = 0, per_frame = 0, variance = 0;
@@ -115,6 +80,34 @@ bool more_than_chance(double factor, std::size_t values) {
   return values > 8 && factor > 1.0 + 3.5 * std::sqrt(2.0 / freedom);
 }
 
+/// The edge begins where the background window ends.
+std::vector<double> beyond_background(const EdgeMeasurement& measured) {
+  return overlap(measured.grid, {measured.background_until_ev, measured.grid.end()});
+}
+
+/// From functionals of the edge to functionals of the raw, aligned sum.
+Functionals on_sum(const EdgeMeasurement& measured, const SingleScattering& single,
+                   Functionals functionals) {
+  const std::vector<double> keep = beyond_background(measured);
+  for (auto& u : functionals) {
+    u = single.transposed(u);
+    for (std::size_t c = 0; c < u.size(); ++c) {
+      u[c] *= keep[c];
+    }
+    u = measured.background.functional(measured.grid, u);
+  }
+  return functionals;
+}
+
+/// And on to one group's own channels.
+Functionals on_group(const Functionals& functionals, const FrameGroup& group, const Grid& grid) {
+  Functionals w;
+  for (const auto& u : functionals) {
+    w.push_back(unshifted(u, offset_of(group, grid)));
+  }
+  return w;
+}
+
 class Measurement {
  public:
   Measurement(const SessionSpectra& session, const WhiteLineWindows& windows,
@@ -129,7 +122,7 @@ class Measurement {
       return background.error().during("session " + session_.name);
     }
     made_.background = *background;
-    make_functionals();
+    made_.background_until_ev = windows_.background.to_ev;
     make_edge();
     measure(std::max<std::size_t>(1, std::min(groups, usable_.size())));
     return std::move(made_);
@@ -150,7 +143,7 @@ class Measurement {
       }
       usable_.push_back(i);
       made_.frames += group.frames;
-      add_shifted(group.counts, shift_of(group, made_.grid), made_.sum);
+      add_shifted(group.counts, offset_of(group, made_.grid), made_.sum);
     }
     if (usable_.empty()) {
       const Grid& grid = made_.grid;
@@ -190,25 +183,8 @@ class Measurement {
     return slope > 0 ? static_cast<double>(made_.frames) * made_.noise.dark_variance / slope : 0.0;
   }
 
-  /// The edge begins where the background window ends.
-  [[nodiscard]] std::vector<double> beyond_background() const {
-    return overlap(made_.grid, {windows_.background.to_ev, made_.grid.end()});
-  }
-
-  void make_functionals() {
-    functionals_ = white_line_functionals(windows_, made_.grid);
-    const std::vector<double> keep = beyond_background();
-    for (auto& u : functionals_) {
-      u = single_.transposed(u);
-      for (std::size_t c = 0; c < u.size(); ++c) {
-        u[c] *= keep[c];
-      }
-      u = made_.background.functional(made_.grid, u);
-    }
-  }
-
   void make_edge() {
-    const std::vector<double> keep = beyond_background();
+    const std::vector<double> keep = beyond_background(made_);
     const std::vector<double> background = made_.background.on(made_.grid);
     made_.edge.resize(session_.channels);
     for (std::size_t c = 0; c < session_.channels; ++c) {
@@ -218,55 +194,52 @@ class Measurement {
     made_.edge_sigma = made_.sigma;
   }
 
-  Functionals on_group(const FrameGroup& group) const {
-    Functionals w;
-    for (std::size_t i = 0; i < kQuantities; ++i) {
-      w[i] = unshifted(functionals_[i], shift_of(group, made_.grid));
-    }
-    return w;
-  }
-
   void measure(std::size_t groups) {
     const auto order = by_dose(session_.core, usable_);
     const auto where = assign(session_.core, order, groups);
     made_.numbers.assign(groups, {});
-    made_.covariance.assign(groups, {});
+    made_.carried.assign(groups, CarriedNoise(kQuantities));
     made_.doses.resize(groups);
-    made_.on_dark.resize(groups);
-    made_.on_gain.resize(groups);
-    made_.by_shift.assign(groups, {});
+    made_.members.resize(groups);
+    const auto quantities = white_line_functionals(windows_, made_.grid);
+    const Functionals functionals =
+        on_sum(made_, single_, std::vector(quantities.begin(), quantities.end()));
     EdgeNumbers whole{};
     for (std::size_t i = 0; i < kQuantities; ++i) {
-      whole[i] = dot(functionals_[i], made_.sum);
+      whole[i] = dot(functionals[i], made_.sum);
     }
     const double l3 = whole[kL3Low] + whole[kL3High];
     std::vector<Contrast> contrasts;
     for (const std::size_t index : order) {
       const FrameGroup& group = session_.core[index];
       const std::size_t k = where[index];
-      const Functionals w = on_group(group);
+      const Functionals w = on_group(functionals, group, made_.grid);
       EdgeNumbers numbers{};
       for (std::size_t i = 0; i < kQuantities; ++i) {
         numbers[i] = dot(w[i], group.counts);
         made_.numbers[k][i] += numbers[i];
       }
-      std::array<EdgeNumbers, kQuantities> covariance{};
-      add_covariance(w, group, made_.noise, covariance);
-      add_to_group(k, group, w, covariance);
-      contrasts.push_back(contrast(group, numbers, covariance, whole[kL2], l3));
+      CarriedNoise carried(kQuantities);
+      carried.add(group, made_.noise, made_.grid.dispersion_ev, w);
+      made_.carried[k].add(carried);
+      made_.doses[k].push_back(
+          {group.dose_before, group.dose_after, static_cast<double>(group.frames)});
+      made_.members[k].push_back(index);
+      contrasts.push_back(contrast(group, numbers, carried, whole[kL2], l3));
     }
     made_.noise_factor = noise_factor(contrasts);
     if (more_than_chance(made_.noise_factor, contrasts.size())) {
       made_.noise_widened = true;
-      inflate();
+      for (CarriedNoise& carried : made_.carried) {
+        carried.widen(made_.noise_factor);
+      }
     }
   }
 
   /// L2 of the whole times L3 minus L3 of the whole times L2: what the ratio's noise consists of,
   /// without what both lines do together.
   static Contrast contrast(const FrameGroup& group, const EdgeNumbers& numbers,
-                           const std::array<EdgeNumbers, kQuantities>& covariance, double l2,
-                           double l3) {
+                           const CarriedNoise& carried, double l2, double l3) {
     const EdgeNumbers weight = {l2, l2, -l3, 0};
     Contrast made;
     const auto frames = static_cast<double>(group.frames);
@@ -274,45 +247,10 @@ class Measurement {
     for (std::size_t i = 0; i < kLines; ++i) {
       made.per_frame += weight[i] * numbers[i] / frames;
       for (std::size_t j = 0; j < kLines; ++j) {
-        made.variance += weight[i] * weight[j] * covariance[i][j] / (frames * frames);
+        made.variance += weight[i] * weight[j] * carried.own(i, j) / (frames * frames);
       }
     }
     return made;
-  }
-
-  void add_to_group(std::size_t k, const FrameGroup& group, const Functionals& w,
-                    const std::array<EdgeNumbers, kQuantities>& covariance) {
-    const auto frames = static_cast<double>(group.frames);
-    made_.doses[k].push_back({group.dose_before, group.dose_after, frames});
-    for (std::size_t i = 0; i < kQuantities; ++i) {
-      std::vector<double>& dark = made_.on_dark[k][i][group.exposure_set_ns];
-      std::vector<double>& gain = made_.on_gain[k][i];
-      dark.resize(session_.channels, 0.0);
-      gain.resize(session_.channels, 0.0);
-      for (std::size_t c = 0; c < session_.channels; ++c) {
-        dark[c] -= frames * w[i][c];
-        gain[c] += w[i][c] * group.counts[c];
-        if (c + 1 < session_.channels) {
-          // A shift of the axis by dE turns S into S - S' dE.
-          made_.by_shift[k][i] -= w[i][c] *
-                                  (group.counts[c + 1] - group.counts[c == 0 ? 0 : c - 1]) /
-                                  (2 * made_.grid.dispersion_ev);
-        }
-      }
-      for (std::size_t j = 0; j < kQuantities; ++j) {
-        made_.covariance[k][i][j] += covariance[i][j];
-      }
-    }
-  }
-
-  void inflate() {
-    for (auto& covariance : made_.covariance) {
-      for (auto& row : covariance) {
-        for (double& value : row) {
-          value *= made_.noise_factor;
-        }
-      }
-    }
   }
 
   const SessionSpectra& session_;
@@ -320,44 +258,30 @@ class Measurement {
   const SingleScattering& single_;
   EdgeMeasurement made_;
   std::vector<std::size_t> usable_;  // core groups
-  Functionals functionals_;          // on the raw, aligned spectrum
 };
 
 }  // namespace
 
-Result<NoiseLine> fit_noise(const FrameNoise& noise, std::size_t from, std::size_t to) {
-  if (noise.pairs < 2 || to <= from + 8) {
-    return Error{ErrorCode::refused, "noise cannot be told from " +
-                                         std::to_string(noise.pairs + 1) +
-                                         " specimen exposures; at least 3 are needed"};
-  }
-  NoiseLine line;
-  line.dark_variance = noise.dark_variance;
-  double light = 0;
-  for (std::size_t c = from; c < to; ++c) {
-    light += noise.level[c];
-  }
-  const double mean_level = light / static_cast<double>(to - from);
-  double mean_variance = 0;
-  for (std::size_t lag = 0; lag < kLags; ++lag) {
-    // Sums, not a fit of slope and constant: the levels around an edge differ too little to tell
-    // the two apart, and the darks know the constant.
-    double products = 0;
-    double levels = 0;
-    for (std::size_t c = from; c + lag < to; ++c) {
-      products += noise.products[lag][c] / static_cast<double>(noise.pairs);
-      levels += 0.5 * (noise.level[c] + noise.level[c + lag]);
+double offset_of(const FrameGroup& group, const Grid& grid) {
+  return (group.first_ev - group.drift_ev - grid.first_ev) / grid.dispersion_ev;
+}
+
+CarriedNoise noise_of_functionals(const SessionSpectra& session, const EdgeMeasurement& measured,
+                                  const SingleScattering& single,
+                                  std::span<const std::vector<double>> u) {
+  CarriedNoise carried(u.size());
+  const Functionals functionals = on_sum(measured, single, {u.begin(), u.end()});
+  for (const auto& members : measured.members) {
+    for (const std::size_t index : members) {
+      const FrameGroup& group = session.core[index];
+      carried.add(group, measured.noise, measured.grid.dispersion_ev,
+                  on_group(functionals, group, measured.grid));
     }
-    const double constant = lag == 0 ? line.dark_variance * static_cast<double>(to - from) : 0.0;
-    mean_variance += lag == 0 ? products / static_cast<double>(to - from) : 0.0;
-    line.slope[lag] = levels > 0 ? (products - constant) / levels : 0.0;
   }
-  if (!(mean_variance > 0) || !(line.variance(mean_level) > 0)) {
-    return Error{ErrorCode::refused,
-                 "the specimen exposures do not vary at all; these are not "
-                 "measured frames"};
+  if (measured.noise_widened) {
+    carried.widen(measured.noise_factor);
   }
-  return line;
+  return carried;
 }
 
 Result<EdgeMeasurement> measure_edge(const SessionSpectra& session, const WhiteLineWindows& windows,

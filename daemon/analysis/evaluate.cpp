@@ -51,41 +51,16 @@ Result<Prepared> prepare(const SessionSpectra& session, const WhiteLineWindows& 
   return made;
 }
 
-/// Sum over two groups of one session's common noise: mean darks, gain map.
-double shared_noise(const Prepared& a, std::size_t group_a, std::size_t i, const Prepared& b,
-                    std::size_t group_b, std::size_t j) {
-  double sum = 0;
-  if (a.session == b.session) {
-    for (const auto& [exposure, weights] : a.edge.on_dark[group_a][i]) {
-      const auto other = b.edge.on_dark[group_b][j].find(exposure);
-      const auto dark = a.session->darks.find(exposure);
-      if (other == b.edge.on_dark[group_b][j].end() || dark == a.session->darks.end()) {
-        continue;
-      }
-      for (std::size_t c = 0; c < weights.size(); ++c) {
-        sum += weights[c] * other->second[c] * dark->second.variance[c] /
-               static_cast<double>(dark->second.frames);
-      }
-    }
-  }
-  if (!a.session->gain_map.empty() && a.session->gain_map == b.session->gain_map) {
-    for (std::size_t c = 0; c < a.session->gain_variance.size(); ++c) {
-      sum += a.edge.on_gain[group_a][i][c] * b.edge.on_gain[group_b][j][c] *
-             std::sqrt(a.session->gain_variance[c] * b.session->gain_variance[c]);
-    }
-  }
-  return sum;
-}
-
 /// Covariance of all numbers of one session summed over its groups.
 std::array<EdgeNumbers, kQuantities> total_covariance(const Prepared& of) {
   std::array<EdgeNumbers, kQuantities> total{};
   for (std::size_t k = 0; k < of.edge.numbers.size(); ++k) {
     for (std::size_t i = 0; i < kQuantities; ++i) {
       for (std::size_t j = 0; j < kQuantities; ++j) {
-        total[i][j] += of.edge.covariance[k][i][j];
+        total[i][j] += of.edge.carried[k].own(i, j);
         for (std::size_t l = 0; l < of.edge.numbers.size(); ++l) {
-          total[i][j] += shared_noise(of, k, i, of, l, j);
+          total[i][j] +=
+              shared_noise(*of.session, of.edge.carried[k], i, *of.session, of.edge.carried[l], j);
         }
       }
     }
@@ -195,11 +170,13 @@ OxidationData oxidation_data(const Prepared& specimen, const Prepared& low, cons
     for (std::size_t b = 0; b < places.size(); ++b) {
       const Place& p = places[a];
       const Place& q = places[b];
-      double value = shared_noise(*p.of, p.group, p.quantity, *q.of, q.group, q.quantity);
+      const CarriedNoise& of_p = p.of->edge.carried[p.group];
+      const CarriedNoise& of_q = q.of->edge.carried[q.group];
+      double value =
+          shared_noise(*p.of->session, of_p, p.quantity, *q.of->session, of_q, q.quantity);
       if (p.of == q.of) {
-        value += p.group == q.group ? p.of->edge.covariance[p.group][p.quantity][q.quantity] : 0.0;
-        value += shift * p.of->edge.by_shift[p.group][p.quantity] *
-                 q.of->edge.by_shift[q.group][q.quantity];
+        value += p.group == q.group ? of_p.own(p.quantity, q.quantity) : 0.0;
+        value += shift * of_p.by_shift(p.quantity) * of_q.by_shift(q.quantity);
       }
       data.covariance.at(a, b) = value;
     }
@@ -271,14 +248,14 @@ void show_spectra(const Prepared& specimen, const WhiteLineWindows& windows, Eva
 
 /// The references on the specimen's axis, in the sizes in which the fit mixes them.
 void show_fit(const Prepared& low, const Prepared& high, Evaluation& made) {
-  const OxidationFit& fit = *made.oxidation;
   double in_low = 0;
   double in_high = 0;
-  for (std::size_t k = 0; k < fit.height.size(); ++k) {
-    const double x = made.by_dose[k].fitted_x;
-    in_low += fit.height[k] * (1 - x);
-    in_high += fit.height[k] * x;
+  for (const ComponentFit::Group& group : made.oxidation->fit.groups) {
+    in_low += group.height * (1 - group.x);
+    in_high += group.height * group.x;
   }
+  const double low_height = low.edge.numbers.front()[kHeight];
+  const double high_height = high.edge.numbers.front()[kHeight];
   const auto bring = [&](const Prepared& reference, double size) {
     const Grid& grid = reference.edge.grid;
     std::vector<double> out(made.energy_ev.size(), 0.0);
@@ -293,8 +270,8 @@ void show_fit(const Prepared& low, const Prepared& high, Evaluation& made) {
     }
     return out;
   };
-  made.reference_low = bring(low, in_low / fit.low[kHeight]);
-  made.reference_high = bring(high, in_high / fit.high[kHeight]);
+  made.reference_low = bring(low, in_low / low_height);
+  made.reference_high = bring(high, in_high / high_height);
   made.residual_sigma = made.edge_sigma;
   const auto add_noise = [&made](const Prepared& reference, double size) {
     const double gain = size * reference.single.noise_gain();
@@ -303,8 +280,8 @@ void show_fit(const Prepared& low, const Prepared& high, Evaluation& made) {
       made.residual_sigma[c] = std::hypot(made.residual_sigma[c], gain * sigma[c]);
     }
   };
-  add_noise(low, in_low / fit.low[kHeight]);
-  add_noise(high, in_high / fit.high[kHeight]);
+  add_noise(low, in_low / low_height);
+  add_noise(high, in_high / high_height);
   made.fit.resize(made.edge.size());
   made.residual.resize(made.edge.size());
   for (std::size_t c = 0; c < made.edge.size(); ++c) {
@@ -318,7 +295,13 @@ void show_by_dose(const Prepared& specimen, Evaluation& made) {
   for (std::size_t k = 0; k < edge.numbers.size(); ++k) {
     RatioAtDose at;
     at.dose = mean_dose(edge.doses[k]);
-    const auto found = ratio_of(edge.numbers[k], edge.covariance[k]);
+    std::array<EdgeNumbers, kQuantities> covariance{};
+    for (std::size_t i = 0; i < kQuantities; ++i) {
+      for (std::size_t j = 0; j < kQuantities; ++j) {
+        covariance[i][j] = edge.carried[k].own(i, j);
+      }
+    }
+    const auto found = ratio_of(edge.numbers[k], covariance);
     at.ratio = found ? found->value : kNan;
     at.sigma = found ? found->sigma : kNan;
     at.x = at.sigma_x = at.fitted_x = kNan;
@@ -402,42 +385,59 @@ Result<All> prepare_all(const SessionSpectra& specimen, std::span<const Referenc
   return all;
 }
 
-Result<OxidationFit> oxidation_of(const All& all, const EvaluationOptions& options,
-                                  double references_shifted_ev = 0) {
-  OxidationData data = oxidation_data(all.specimen, *all.low, *all.high, options);
-  for (std::size_t i = 0; i < kQuantities; ++i) {
-    data.low[i] += references_shifted_ev * all.low->edge.by_shift.front()[i];
-    data.high[i] += references_shifted_ev * all.high->edge.by_shift.front()[i];
-  }
-  return fit_oxidation(data);
+MeasuredSession measured(const Prepared& one) {
+  return {one.session, &one.single, &one.edge};
+}
+
+Result<ComponentAnswer> components_of(const All& all, const WhiteLineWindows& windows,
+                                      const EvaluationOptions& options) {
+  CREEL_TRY(check_oxidation(oxidation_data(all.specimen, *all.low, *all.high, options)));
+  ComponentChoice choice;
+  choice.law = options.law;
+  choice.profile = options.profile;
+  choice.axis_error_ev = options.axis_error_ev;
+  choice.width_error_ev2 = options.width_error_ev2;
+  return fit_sessions(measured(all.specimen), measured(*all.low), measured(*all.high), windows,
+                      choice);
 }
 
 void take_oxidation(const All& all, double low_state, double high_state,
                     const EvaluationOptions& options, Evaluation& made) {
-  made.state = made.sigma_state = kNan;
-  const auto fit = oxidation_of(all, options);
-  if (!fit) {
-    made.oxidation_withheld = fit.error().text;
+  const auto by_areas = fit_oxidation(oxidation_data(all.specimen, *all.low, *all.high, options));
+  if (by_areas) {
+    made.by_areas = *by_areas;
+  } else {
+    made.by_areas_withheld = by_areas.error().text;
+  }
+  auto answer = components_of(all, made.windows, options);
+  if (!answer) {
+    made.oxidation_withheld = answer.error().text;
     return;
   }
-  made.oxidation = *fit;
-  made.state = low_state + fit->x0 * (high_state - low_state);
-  made.sigma_state = fit->sigma_x0 * (high_state - low_state);
+  made.oxidation = std::move(*answer);
+  const ComponentAnswer& fit = *made.oxidation;
+  made.state = low_state + fit.x0 * (high_state - low_state);
+  made.sigma_state = fit.sigma_x0 * (high_state - low_state);
+  made.x0_by_tenth_ev = fit.by_axis_tenth_ev;
   for (std::size_t k = 0; k < made.by_dose.size(); ++k) {
-    RatioAtDose& at = made.by_dose[k];
-    at.x = fit->x_of_group[k];
-    at.sigma_x = fit->sigma_x_of_group[k];
-    double sum = 0;
-    double weight = 0;
-    for (const DoseInterval& dose : all.specimen.edge.doses[k]) {
-      sum += dose.weight * survival(dose, fit->k, options.profile);
-      weight += dose.weight;
-    }
-    at.fitted_x = fit->x0 * sum / weight;
+    const ComponentFit::Group& group = fit.fit.groups[k];
+    made.by_dose[k].x = group.own_x;
+    made.by_dose[k].sigma_x = group.sigma_own_x;
+    made.by_dose[k].fitted_x = group.x;
   }
   show_fit(*all.low, *all.high, made);
-  const auto shifted = oxidation_of(all, options, 0.1);
-  made.x0_by_tenth_ev = shifted ? shifted->x0 - fit->x0 : kNan;
+}
+
+void take_methods(const All& all, const EvaluationOptions& options, Evaluation& made) {
+  MethodsInput input;
+  input.specimen = measured(all.specimen);
+  if (all.low) {
+    input.low = measured(*all.low);
+    input.high = measured(*all.high);
+  }
+  input.curve = options.curve;
+  input.mean_survival = made.oxidation ? made.oxidation->mean_survival : 1;
+  made.methods = window_methods(input, made.windows);
 }
 
 /// Evaluates again with other background windows and notes the largest changes.
@@ -464,7 +464,7 @@ void vary_background(const SessionSpectra& specimen, std::span<const Reference> 
           std::max(made.ratio_by_background, std::fabs(found->value - made.ratio->value));
     }
     if (made.oxidation) {
-      const auto fit = oxidation_of(*all, options);
+      const auto fit = components_of(*all, windows, options);
       if (fit) {
         made.x0_by_background =
             std::max(made.x0_by_background, std::fabs(fit->x0 - made.oxidation->x0));
@@ -473,17 +473,50 @@ void vary_background(const SessionSpectra& specimen, std::span<const Reference> 
   }
 }
 
+/// The fit uses what the other methods use and more, so where both are right their difference
+/// scatters with the difference of their variances (J. A. Hausman, Econometrica 46, 1251 (1978)).
+void remark_disagreement(const std::string& method, double x0, double sigma, Evaluation& made) {
+  const ComponentAnswer& fit = *made.oxidation;
+  const double scatter = std::sqrt(std::max(0.0, sigma * sigma - fit.sigma_x0 * fit.sigma_x0));
+  if (std::fabs(x0 - fit.x0) > 3 * std::max(scatter, 0.1 * sigma)) {
+    made.remarks.push_back(
+        "Another method disagrees: " + method + " says " + number(x0, "%.2f") + " +- " +
+        number(sigma, "%.2f") + " where the fit says " + number(fit.x0, "%.2f") + " +- " +
+        number(fit.sigma_x0, "%.2f") +
+        ". Look at the references, the background and the energy axis before either is used.");
+  }
+}
+
+void remark_fit(Evaluation& made) {
+  const ComponentAnswer& fit = *made.oxidation;
+  if (fit.chi_square > fit.unlikely_above) {
+    made.remarks.push_back(
+        "The references do not describe the specimen within the noise (deviance " +
+        number(fit.chi_square, "%.4g") + " for " +
+        number(static_cast<double>(fit.degrees_of_freedom), "%.4g") +
+        " degrees of freedom): the error bar is too small for what is wrong.");
+  }
+  if (fit.too_sharp_ev > 0.3) {
+    made.remarks.push_back(
+        "A reference was recorded with a wider zero loss than the specimen (by " +
+        number(fit.too_sharp_ev, "%.2f") +
+        " eV in quadrature), which cannot be undone; record it anew.");
+  }
+  for (const LawCompared& law : fit.laws) {
+    if (law.evidence < -6) {
+      made.remarks.push_back("Damage of the form '" + std::string(name(law.law)) +
+                             "' describes the exposures better; it would give " +
+                             number(law.x0, "%.3f") + " at zero dose.");
+    }
+  }
+}
+
 void remark_result(Evaluation& made) {
   if (!made.oxidation) {
     return;
   }
-  const OxidationFit& fit = *made.oxidation;
-  const auto freedom = static_cast<double>(fit.degrees_of_freedom);
-  if (fit.chi_square > freedom + 3.5 * std::sqrt(2 * freedom)) {
-    made.remarks.push_back("The fit over dose does not describe the areas (chi-square " +
-                           number(fit.chi_square) + " for " + number(freedom) +
-                           " degrees of freedom): the error bar is too small for what is wrong.");
-  }
+  const ComponentAnswer& fit = *made.oxidation;
+  remark_fit(made);
   if (fit.x0 < -2 * fit.sigma_x0 || fit.x0 > 1 + 2 * fit.sigma_x0) {
     made.remarks.push_back(
         "The specimen lies outside its two references by more than two standard "
@@ -503,6 +536,15 @@ void remark_result(Evaluation& made) {
     made.remarks.push_back(
         "Other background windows move the answer by more than its error; see "
         "x0_by_background.");
+  }
+  if (made.by_areas) {
+    remark_disagreement("three areas of the white lines", made.by_areas->x0,
+                        made.by_areas->sigma_x0, made);
+  }
+  for (const MethodAnswer& method : made.methods) {
+    if (std::isfinite(method.x0)) {
+      remark_disagreement(method.name, method.x0, method.sigma_x0, made);
+    }
   }
 }
 
@@ -566,11 +608,13 @@ Result<Evaluation> evaluate(const SessionSpectra& specimen, std::span<const Refe
     for (const SessionReport& one : made.references) {
       remark_session(one, made.remarks);
     }
+    made.state = made.sigma_state = kNan;
     take_oxidation(*all, sorted->front().state, sorted->back().state, options, made);
   } else {
     made.state = made.sigma_state = kNan;
     made.oxidation_withheld = "no reference sessions were given";
   }
+  take_methods(*all, options, made);
   if (options.vary_background) {
     vary_background(specimen, *sorted, options, made);
   }

@@ -3,7 +3,8 @@
 //
 //   sum of aligned exposures -> background -> plural scattering removed -> two-step line areas
 //   (background.h)              (plural.h)                                (white_lines.h)
-//   areas by dose + references -> oxidation state at zero dose (oxidation.h)
+//   exposures by dose + references -> oxidation state at zero dose (components.h), and by other
+//   methods beside it (oxidation.h, window_methods.h)
 //
 // How it is used:
 //   SpectraCollector collector({name, shape, dispersion_ev, gain_map});
@@ -17,9 +18,11 @@
 #include <string>
 #include <vector>
 
+#include "daemon/analysis/components.h"
 #include "daemon/analysis/edge.h"
 #include "daemon/analysis/oxidation.h"
 #include "daemon/analysis/session_spectra.h"
+#include "daemon/analysis/window_methods.h"
 
 namespace creel::analysis {
 
@@ -40,6 +43,9 @@ struct EvaluationOptions {
                                  ///< supply); goes into the error
   double loss_width_ev = 2;      ///< see SingleScattering
   bool vary_background = true;   ///< evaluates with three other background windows as well
+  DamageLaw law = DamageLaw::first_order;
+  double width_error_ev2 = 0;              ///< see ComponentChoice
+  std::optional<CurveCoefficients> curve;  ///< for two windows of 2 eV
 };
 
 /// The ratio by dose, for the picture.
@@ -92,9 +98,13 @@ struct Evaluation {
   std::string ratio_withheld;  ///< why there is no ratio
   std::vector<RatioAtDose> by_dose;
 
-  std::optional<OxidationFit> oxidation;  ///< x0: part in the high state
-  std::string oxidation_withheld;         ///< why there is none
-  double state = 0, sigma_state = 0;      ///< oxidation state at zero dose; NaN without
+  std::optional<ComponentAnswer> oxidation;  ///< the answer; x0: part in the high state
+  std::string oxidation_withheld;            ///< why there is none
+  // The same by other methods, beside it.
+  std::optional<OxidationFit> by_areas;  ///< three areas of the white lines, fitted over dose
+  std::string by_areas_withheld;
+  std::vector<MethodAnswer> methods;
+  double state = 0, sigma_state = 0;  ///< oxidation state at zero dose; NaN without
   /// Largest change of x0 and of the ratio with other background windows. Not part of the errors.
   double x0_by_background = 0, ratio_by_background = 0;
   /// Change of x0 if the references' axis were 0.1 eV off against the specimen's.

@@ -87,14 +87,8 @@ json by_dose_json(const std::vector<RatioAtDose>& groups) {
   return list;
 }
 
-json oxidation_json(const Evaluation& made) {
-  if (!made.oxidation) {
-    return nullptr;
-  }
-  const OxidationFit& fit = *made.oxidation;
-  return {{"state", number(made.state)},
-          {"state_sigma", number(made.sigma_state)},
-          {"high_state_part_at_zero_dose", number(fit.x0)},
+json zero_dose_json(const ZeroDose& fit) {
+  return {{"high_state_part_at_zero_dose", number(fit.x0)},
           {"high_state_part_at_zero_dose_sigma", number(fit.sigma_x0)},
           {"high_state_part_without_damage", number(fit.plain_x)},
           {"high_state_part_without_damage_sigma", number(fit.sigma_plain_x)},
@@ -104,10 +98,60 @@ json oxidation_json(const Evaluation& made) {
           {"critical_dose_e_per_a2", number(fit.critical_dose)},
           {"critical_dose_e_per_a2_sigma", number(fit.sigma_critical_dose)},
           {"chi_square", number(fit.chi_square)},
-          {"degrees_of_freedom", fit.degrees_of_freedom},
-          {"systematic",
-           {{"high_state_part_by_background_window", number(made.x0_by_background)},
-            {"high_state_part_by_axis_of_0.1_ev", number(made.x0_by_tenth_ev)}}}};
+          {"degrees_of_freedom", fit.degrees_of_freedom}};
+}
+
+json laws_json(const std::vector<LawCompared>& laws) {
+  json list = json::array();
+  for (const LawCompared& law : laws) {
+    list.push_back({{"law", name(law.law)},
+                    {"high_state_part_at_zero_dose", number(law.x0)},
+                    {"high_state_part_at_zero_dose_sigma_by_counting", number(law.sigma_x0)},
+                    {"damage_a2_per_e", number(law.k)},
+                    {"plateau", number(law.plateau)},
+                    {"deviance", number(law.deviance)},
+                    {"evidence", number(law.evidence)}});
+  }
+  return list;
+}
+
+json oxidation_json(const Evaluation& made) {
+  if (!made.oxidation) {
+    return nullptr;
+  }
+  const ComponentAnswer& fit = *made.oxidation;
+  json out = zero_dose_json(fit);
+  out["state"] = number(made.state);
+  out["state_sigma"] = number(made.sigma_state);
+  out["method"] = "component fit";
+  out["high_state_part_at_zero_dose_sigma_by_counting"] = number(fit.counting_sigma_x0);
+  out["damage_laws"] = laws_json(fit.laws);
+  out["axis_shift_ev"] = number(fit.fit.value[kShift]);
+  out["width_ev2"] = number(fit.fit.value[kWidth]);
+  out["systematic"] = {{"high_state_part_by_background_window", number(made.x0_by_background)},
+                       {"high_state_part_by_axis_of_0.1_ev", number(made.x0_by_tenth_ev)}};
+  return out;
+}
+
+json methods_json(const Evaluation& made) {
+  json list = json::array();
+  for (const MethodAnswer& one : made.methods) {
+    list.push_back({{"method", one.name},
+                    {"source", one.source},
+                    {"windows", one.windows},
+                    {"limits", one.limits},
+                    {"quantity", one.quantity},
+                    {"value", number(one.value)},
+                    {"value_sigma", number(one.sigma)},
+                    {"value_low_reference", number(one.low_value)},
+                    {"value_high_reference", number(one.high_value)},
+                    {"high_state_part", number(one.x)},
+                    {"high_state_part_sigma", number(one.sigma_x)},
+                    {"high_state_part_at_zero_dose", number(one.x0)},
+                    {"high_state_part_at_zero_dose_sigma", number(one.sigma_x0)},
+                    {"withheld", one.withheld.empty() ? json(nullptr) : json(one.withheld)}});
+  }
+  return list;
 }
 
 }  // namespace
@@ -136,6 +180,9 @@ json to_json(const Evaluation& made, bool with_spectra) {
               {"by_dose", by_dose_json(made.by_dose)},
               {"oxidation", oxidation_json(made)},
               {"oxidation_withheld", text(made.oxidation_withheld)},
+              {"by_three_areas", made.by_areas ? zero_dose_json(*made.by_areas) : json(nullptr)},
+              {"by_three_areas_withheld", text(made.by_areas_withheld)},
+              {"other_methods", methods_json(made)},
               {"remarks", made.remarks}};
   if (with_spectra) {
     out["spectra"] = {{"energy_ev", numbers(made.energy_ev)},

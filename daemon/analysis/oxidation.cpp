@@ -17,11 +17,6 @@ constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr double kClear = 25;  // chi-square of five standard deviations
 constexpr double kWidestError = 0.5;
 
-/// (1 - e^-u)/u, any sign.
-double mean_decay(double u) {
-  return std::fabs(u) < 1e-6 ? 1.0 - 0.5 * u : -std::expm1(-u) / u;
-}
-
 MatrixXd matrix(const Covariance& covariance) {
   const auto n = static_cast<Eigen::Index>(covariance.size);
   MatrixXd made(n, n);
@@ -74,13 +69,7 @@ class Model {
     return values_of;
   }
   [[nodiscard]] double survival_of(Eigen::Index group, double parameter) const {
-    double sum = 0;
-    double weight = 0;
-    for (const DoseInterval& dose : data_.doses[static_cast<std::size_t>(group)]) {
-      sum += dose.weight * survival(dose, k(parameter), data_.profile);
-      weight += dose.weight;
-    }
-    return sum / weight;
+    return mean_survival(data_.doses[static_cast<std::size_t>(group)], k(parameter), data_.profile);
   }
   /// Areas of one atom in a state: the lines over the height.
   static VectorXd per_atom(const VectorXd& numbers) { return numbers.head(kWide) / numbers[kWide]; }
@@ -327,26 +316,7 @@ void fit_groups(const OxidationData& data, const MatrixXd& covariance, Oxidation
 
 }  // namespace
 
-double survival(const DoseInterval& dose, double k, BeamProfile profile) {
-  const double u0 = k * dose.before;
-  const double u1 = k * dose.after;
-  if (profile == BeamProfile::flat) {
-    return std::exp(-u0) * mean_decay(u1 - u0);
-  }
-  // Gauss and Legendre with five points (Abramowitz and Stegun 25.4.30).
-  constexpr std::array<double, 3> kAt = {0.0, 0.5384693101056831, 0.9061798459386640};
-  constexpr std::array<double, 3> kWeight = {0.5688888888888889, 0.4786286704993665,
-                                             0.2369268850561891};
-  const double middle = 0.5 * (u0 + u1);
-  const double half = 0.5 * (u1 - u0);
-  double sum = kWeight[0] * mean_decay(middle);
-  for (std::size_t i = 1; i < kAt.size(); ++i) {
-    sum += kWeight[i] * (mean_decay(middle - half * kAt[i]) + mean_decay(middle + half * kAt[i]));
-  }
-  return 0.5 * sum;
-}
-
-Result<OxidationFit> fit_oxidation(const OxidationData& data) {
+Result<void> check_oxidation(const OxidationData& data) {
   const Model model(data);
   if (data.areas.empty() || data.doses.size() != data.areas.size() ||
       static_cast<Eigen::Index>(data.covariance.size) != model.values()) {
@@ -362,6 +332,13 @@ Result<OxidationFit> fit_oxidation(const OxidationData& data) {
   }
   CREEL_TRY(check_references(data, covariance));
   CREEL_TRY(check_specimen(data, covariance));
+  return {};
+}
+
+Result<OxidationFit> fit_oxidation(const OxidationData& data) {
+  CREEL_TRY(check_oxidation(data));
+  const Model model(data);
+  const MatrixXd covariance = matrix(data.covariance);
   const auto plain = solve(model, covariance, false);
   if (!plain) {
     return plain.error();
@@ -379,9 +356,7 @@ Result<OxidationFit> fit_oxidation(const OxidationData& data) {
   fit.k = model.k(best->parameter[1]);
   fit.sigma_k = dosed ? std::sqrt(best->covariance(1, 1)) / model.scale() : kNan;
   fit.covariance_x0_k = dosed ? best->covariance(0, 1) / model.scale() : 0.0;
-  fit.damage_told = dosed && std::fabs(fit.k) > 2 * fit.sigma_k;
-  fit.critical_dose = fit.damage_told ? 1.0 / fit.k : kNan;
-  fit.sigma_critical_dose = fit.damage_told ? fit.sigma_k / (fit.k * fit.k) : kNan;
+  fit.tell_damage();
   fit.chi_square = best->chi_square;
   fit.degrees_of_freedom = 2 * data.areas.size() - (dosed ? 2 : 1);
   for (Eigen::Index g = 0; g < model.groups(); ++g) {

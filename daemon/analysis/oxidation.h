@@ -1,4 +1,5 @@
-// The oxidation state at zero dose, from white-line areas at several doses and two end members.
+// The oxidation state at zero dose, from three white-line areas at several doses and two end
+// members.
 //
 // Each metal atom is in one of two states, so the areas of a mixture are those of the end members,
 // each per atom (per height h of the steps, which counts atoms), in proportion:
@@ -22,22 +23,12 @@
 #include <span>
 #include <vector>
 
+#include "daemon/analysis/damage_law.h"
 #include "daemon/analysis/white_lines.h"
+#include "daemon/analysis/zero_dose.h"
 #include "protocol/base/result.h"
 
 namespace creel::analysis {
-
-/// Of the beam on the specimen: each electron's dose is the local one, and doses are given at the
-/// middle.
-enum class BeamProfile : std::uint8_t { flat, gaussian };
-
-struct DoseInterval {
-  double before = 0, after = 0;  ///< e/angstrom^2
-  double weight = 1;             ///< exposures
-};
-/// Mean of exp(-k D) while the dose grew from before to after; over a Gaussian beam the mean of
-/// (1 - e^-kD)/(kD). k D may have any sign.
-double survival(const DoseInterval& dose, double k, BeamProfile profile);
 
 /// A row-major square matrix.
 struct Covariance {
@@ -60,25 +51,20 @@ struct OxidationData {
   BeamProfile profile = BeamProfile::flat;
 };
 
-struct OxidationFit {
-  double x0 = 0, sigma_x0 = 0;  ///< at zero dose
-  double k = 0, sigma_k = 0;    ///< angstrom^2/e; 0 and NaN when there is no dose to tell it from
-  bool damage_told = false;     ///< k differs from 0 by more than two standard deviations
-  double critical_dose = 0, sigma_critical_dose = 0;  ///< 1/k, e/angstrom^2; NaN unless damage_told
-  double plain_x = 0, sigma_plain_x = 0;  ///< without damage (k = 0), for comparison: biased by it
-  double chi_square = 0;
-  std::uint64_t degrees_of_freedom = 0;
+struct OxidationFit : ZeroDose {
   std::vector<double> height;  ///< H by group
-  double covariance_x0_k = 0;
-  EdgeNumbers low{}, high{};  ///< as fitted
+  EdgeNumbers low{}, high{};   ///< as fitted
   /// x of each group by itself, H and x free, references as fitted; NaN where it cannot be told.
   std::vector<double> x_of_group, sigma_x_of_group;
 };
 
-/// refused, with the reason, rather than a number that means nothing: end members that do not
-/// differ by five standard deviations, end members the wrong way round (in the high state the L3
-/// line lies higher, by its chemical shift), too few counts (five standard deviations), an error of
-/// x0 above 0.5.
+/// Whether anything can come of these data. refused, with the reason, rather than a number that
+/// means nothing: end members that do not differ by five standard deviations, end members the wrong
+/// way round (in the high state the L3 line lies higher, by its chemical shift), too few counts
+/// (five standard deviations). invalid_request: sizes or values that cannot be.
+Result<void> check_oxidation(const OxidationData& data);
+
+/// As check_oxidation; refused also where the error of x0 is above 0.5.
 Result<OxidationFit> fit_oxidation(const OxidationData& data);
 
 }  // namespace creel::analysis

@@ -71,6 +71,7 @@ Result<SingleScattering> SingleScattering::from(std::span<const double> low_loss
   SingleScattering made;
   made.channels_ = grid.channels;
   made.response_.resize(size);
+  made.inverse_.resize(size);
   const double sigma_ev = width_ev / (2.0 * std::sqrt(2.0 * std::log(2.0)));
   for (std::size_t k = 0; k < size; ++k) {
     const double cycles = static_cast<double>(std::min(k, size - k)) /
@@ -78,21 +79,23 @@ Result<SingleScattering> SingleScattering::from(std::span<const double> low_loss
     const double phase = 2.0 * physics::kPi * cycles * sigma_ev;
     const double pass = std::exp(-0.5 * phase * phase);
     made.response_[k] = pass < 1e-12 ? 1.0 : 1.0 + pass * (z[k] / j[k] - 1.0);
+    made.inverse_[k] = 1.0 / made.response_[k];
   }
   return made;
 }
 
-std::vector<double> SingleScattering::filtered(std::span<const double> in, bool backward) const {
+std::vector<double> SingleScattering::filtered(std::span<const double> in, const Wave& by,
+                                               bool backward) const {
   std::vector<double> out(in.begin(), in.end());
-  if (response_.empty()) {
+  if (by.empty()) {
     return out;
   }
-  out.resize(response_.size(), 0.0);
+  out.resize(by.size(), 0.0);
   Eigen::FFT<double> fft;
   Wave wave;
   fft.fwd(wave, out);
   for (std::size_t k = 0; k < wave.size(); ++k) {
-    wave[k] *= backward ? std::conj(response_[k]) : response_[k];
+    wave[k] *= backward ? std::conj(by[k]) : by[k];
   }
   fft.inv(out, wave);
   out.resize(channels_);
@@ -100,7 +103,15 @@ std::vector<double> SingleScattering::filtered(std::span<const double> in, bool 
 }
 
 std::vector<double> SingleScattering::apply(std::span<const double> edge) const {
-  return filtered(edge, false);
+  return filtered(edge, response_, false);
+}
+
+std::vector<double> SingleScattering::restored(std::span<const double> edge) const {
+  return filtered(edge, inverse_, false);
+}
+
+std::vector<double> SingleScattering::restored_transposed(std::span<const double> u) const {
+  return filtered(u, inverse_, true);
 }
 
 double SingleScattering::noise_gain() const {
@@ -117,7 +128,7 @@ double SingleScattering::noise_gain() const {
 }
 
 std::vector<double> SingleScattering::transposed(std::span<const double> u) const {
-  return filtered(u, true);
+  return filtered(u, response_, true);
 }
 
 }  // namespace creel::analysis

@@ -47,6 +47,10 @@ class SingleScattering {
   [[nodiscard]] std::vector<double> apply(std::span<const double> edge) const;
   /// The transpose, for functionals: sum u apply(S) = sum transposed(u) S.
   [[nodiscard]] std::vector<double> transposed(std::span<const double> u) const;
+  /// The other way: puts this specimen's plural scattering onto a single-scattering edge. apply()
+  /// of it is the edge again.
+  [[nodiscard]] std::vector<double> restored(std::span<const double> edge) const;
+  [[nodiscard]] std::vector<double> restored_transposed(std::span<const double> u) const;
   /// By how much apply() enlarges the noise of one channel, when channels are independent and
   /// alike: about 1/P0 with P0 the part of electrons in the zero loss. For pictures; results use
   /// transposed().
@@ -54,10 +58,12 @@ class SingleScattering {
 
  private:
   SingleScattering() = default;
-  [[nodiscard]] std::vector<double> filtered(std::span<const double> in, bool backward) const;
+  using Wave = std::vector<std::complex<double>>;
+  [[nodiscard]] std::vector<double> filtered(std::span<const double> in, const Wave& by,
+                                             bool backward) const;
 
   std::size_t channels_ = 0;
-  std::vector<std::complex<double>> response_;  // r(v); empty: 1
+  Wave response_, inverse_;  // r(v) and 1/r(v); empty: 1
 };
 
 }  // namespace creel::analysis

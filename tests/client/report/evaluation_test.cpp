@@ -43,7 +43,7 @@ Evaluation evaluation() {
   made.ratio = analysis::Ratio{5.334, 0.762, 4.6, 6.1};
   made.by_dose = {{1, 5.0, 0.4, 0.7, 0.08, 0.69, 12},
                   {3, std::nan(""), std::nan(""), 0.6, 0.08, 0.6, 12}};
-  analysis::OxidationFit fit;
+  analysis::ComponentAnswer fit;
   fit.x0 = 0.7183;
   fit.sigma_x0 = 0.0604;
   fit.k = 0.033;
