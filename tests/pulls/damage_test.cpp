@@ -17,10 +17,12 @@
 
 #include "daemon/analysis/running_measures.h"
 #include "daemon/guards/damage_guard.h"
-#include "tests/pulls/night.h"
+#include "tests/spectra/night.h"
 
 namespace creel::pulls {
 namespace {
+
+using namespace spectra;
 
 constexpr double kStated = 0.02;
 #ifdef CREEL_SANITIZED

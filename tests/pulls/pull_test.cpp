@@ -16,10 +16,12 @@
 #include <ctime>
 #include <string>
 
-#include "tests/pulls/night.h"
+#include "tests/spectra/night.h"
 
 namespace creel::pulls {
 namespace {
+
+using namespace spectra;
 
 using analysis::Evaluation;
 using analysis::EvaluationOptions;
@@ -137,7 +139,8 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
       n, pull.mean(), 1 / std::sqrt(n), pull.variance(), sigma.mean(), scatter, chi_square.mean(),
       damage.mean(), damage.variance(), ferrous_sigma.mean(), std::sqrt(ferrous_ratio.variance()));
   std::printf(
-      "  three areas of the lines: pull %+.3f, variance %.3f; mean error bar %.4f, so the component "
+      "  three areas of the lines: pull %+.3f, variance %.3f; mean error bar %.4f, so the "
+      "component "
       "fit needs %.2f of their dose\n",
       area_pull.mean(), area_pull.variance(), area_sigma.mean(),
       std::pow(sigma.mean() / area_sigma.mean(), 2));

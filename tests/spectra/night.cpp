@@ -1,10 +1,10 @@
-#include "tests/pulls/night.h"
+#include "tests/spectra/night.h"
 
 #include <cmath>
 #include <cstring>
 #include <span>
 
-namespace creel::pulls {
+namespace creel::spectra {
 
 namespace {
 
@@ -89,7 +89,8 @@ class Recorder {
     FrameInfo info;
     info.kind = one.kind;
     info.exposure_set_ns = ns(one.exposure_s);
-    info.first_ev = one.first_ev;
+    info.first_ev =
+        one.first_ev + (one.kind == ExposureKind::specimen ? night_.axis_error_ev : 0.0);
     info.middle_s = one.begin_s + 0.5 * one.exposure_s;
     info.dose_before = dose_;
     if (opens(one)) {
@@ -202,4 +203,4 @@ std::shared_ptr<const analysis::GainMap> record_gain(const sim::Camera& camera, 
   return map ? std::make_shared<const analysis::GainMap>(std::move(*map)) : nullptr;
 }
 
-}  // namespace creel::pulls
+}  // namespace creel::spectra

@@ -12,7 +12,7 @@
 #include "daemon/analysis/evaluate.h"
 #include "sim/world.h"
 
-namespace creel::pulls {
+namespace creel::spectra {
 
 constexpr double kDispersion_ev = 0.5;
 
@@ -29,7 +29,8 @@ struct Night {
   std::uint32_t zero_loss_darks = 10;
   double noise = 1.0;  ///< below 1: counting noise this much smaller and no other, for systematic
                        ///< errors
-  double dose_scale = 1.0;  ///< the dose rate as the person believes it, over the true one
+  double axis_error_ev = 0;  ///< by which the core loss's axis as set is wrong (offset supply)
+  double dose_scale = 1.0;   ///< the dose rate as the person believes it, over the true one
 };
 
 /// A film whose iron is all Fe(II) (0) or all Fe(III) (1) and which the beam does not change.
@@ -59,4 +60,4 @@ analysis::SpectraCollector::Setup setup_of(const Night& night, const sim::Camera
 std::shared_ptr<const analysis::GainMap> record_gain(const sim::Camera& camera, std::uint64_t seed,
                                                      std::uint32_t frames);
 
-}  // namespace creel::pulls
+}  // namespace creel::spectra
