@@ -47,7 +47,9 @@ struct Modelled {
 };
 
 /// The expected one is never negative and leads to the solution; the observed one tells the errors.
-enum class Information : std::uint8_t { expected, observed };
+/// A forecast has no residuals to tell the latter from, and takes the noise of the end members away
+/// by its expectation.
+enum class Information : std::uint8_t { expected, observed, forecast };
 
 class Fit {
  public:
@@ -175,8 +177,8 @@ class Fit {
     return {};
   }
 
-  Result<ComponentFit> answer() {
-    assemble(now_, Information::observed);
+  Result<ComponentFit> answer(Information kind = Information::observed) {
+    assemble(now_, kind);
     ComponentFit made;
     const MatrixXd inverse = inverse_of(information_);
     if (!inverse.allFinite() || !(inverse(kX0, kX0) > 0)) {
@@ -476,19 +478,60 @@ class Fit {
   /// The slopes by x0, rate and H hold the end members themselves. Where these are noisy, the
   /// slopes have the noise in them twice over, squared: it counts as information. What the
   /// residuals say of the same noise takes that away again; without it the error bar is too small.
-  void add_curvature(Member& member, std::size_t k, double height, double weight,
+  void add_curvature(Member& member, const State& state, std::size_t k, double weight,
                      double residual) const {
+    const Curvature d = curvature(state, k);
+    member.coupling.topRows<kShared>() -= weight * residual * d.topRows<kShared>();
+    member.coupling.middleRows<kOwn>(own_of(k)) -= weight * residual * d.bottomRows<kOwn>();
+  }
+
+  /// How the slopes of one row change with its end members' channels: rows of d slope / d (L, U).
+  using Curvature = Eigen::Matrix<double, kShared + kOwn, 2>;
+  [[nodiscard]] Curvature curvature(const State& state, std::size_t k) const {
     const Modelled& one = modelled_[k];
+    const double height = state.p[own_of(k) + 2];
     const Eigen::RowVector2d apart(-1, 1);
-    const double by = weight * residual;
-    member.coupling.row(kX0) -= by * height * one.survival * apart;
+    Curvature d = Curvature::Zero();
+    d.row(kX0) = height * one.survival * apart;
     if (free_[kRate]) {
-      member.coupling.row(kRate) -= by * height * now_.p[kX0] * one.by_rate * apart;
+      d.row(kRate) = height * state.p[kX0] * one.by_rate * apart;
     }
     if (free_[kPlateau]) {
-      member.coupling.row(kPlateau) -= by * height * now_.p[kX0] * one.by_plateau * apart;
+      d.row(kPlateau) = height * state.p[kX0] * one.by_plateau * apart;
     }
-    member.coupling.row(own_of(k) + 2) -= by * Eigen::RowVector2d(1 - one.x, one.x);
+    d.row(kShared + 2) = Eigen::RowVector2d(1 - one.x, one.x);
+    return d;
+  }
+
+  /// Takes away what the noise of channel m of the end members, squared, adds to the information on
+  /// the average: directly, and by the elimination.
+  void remove_noise(const State& state, std::size_t m, const Matrix2d& v, const Matrix2d& inverse) {
+    std::vector<Matrix2d> coupled(size(), Matrix2d::Zero());  // d coupling / d (L, U)
+    for (std::size_t k = 0; k < modelled_.size(); ++k) {
+      const auto channel = static_cast<std::ptrdiff_t>(m) - modelled_[k].to_member;
+      if (channel < static_cast<std::ptrdiff_t>(from_) ||
+          channel >= static_cast<std::ptrdiff_t>(to_)) {
+        continue;
+      }
+      const auto c = static_cast<std::size_t>(channel);
+      const ComponentGroup& group = data_.groups[k];
+      const double weight = 1 / (group.slope * modelled_[k].mu[c] + group.floor);
+      const Curvature d = curvature(state, k);
+      const double height = state.p[own_of(k) + 2];
+      const Vector2d part{height * (1 - modelled_[k].x), height * modelled_[k].x};
+      const auto place = [&](Index i) { return i < at(kShared) ? i : own_of(k) + i - at(kShared); };
+      for (Index i = 0; i < d.rows(); ++i) {
+        coupled[static_cast<std::size_t>(place(i))] += weight * part * d.row(i);
+        for (Index j = i; j < d.rows(); ++j) {
+          information_(place(i), place(j)) -= weight * d.row(i).dot(v * d.row(j).transpose());
+        }
+      }
+    }
+    for (std::size_t i = 0; i < size(); ++i) {
+      for (std::size_t j = i; j < size(); ++j) {
+        information_(at(i), at(j)) += (coupled[i].transpose() * inverse * coupled[j] * v).trace();
+      }
+    }
   }
 
   /// Information and gradient around a state, the end members' channels eliminated.
@@ -540,7 +583,7 @@ class Fit {
       add_to_member(member, k, j, {height * (1 - modelled_[k].x), height * modelled_[k].x}, weight,
                     b, residual);
       if (kind == Information::observed && !member.exact) {
-        add_curvature(member, k, height, weight, residual);
+        add_curvature(member, state, k, weight, residual);
       }
     }
     member.exact = member.exact || !any;
@@ -553,6 +596,9 @@ class Fit {
     const Matrix2d inverse = member.shrink * v;
     information_.triangularView<Eigen::Upper>() -=
         member.coupling * inverse * member.coupling.transpose();
+    if (kind == Information::forecast) {
+      remove_noise(state, m, v, inverse);
+    }
     const Vector2d pull = member.shrink * (v * member.known - moved_of(state, m));
     gradient_ -= member.coupling * pull;
   }
@@ -659,6 +705,7 @@ class Fit {
     for (std::size_t k = 0; k < modelled_.size(); ++k) {
       const Modelled& one = modelled_[k];
       const double height = now_.p[own_of(k) + 2];
+      made.expected.push_back(one.mu);
       for (std::size_t c = from_; c < to_; ++c) {
         made.model[c] += one.mu[c];
         made.background[c] += one.background[c];
@@ -726,7 +773,7 @@ Result<ComponentFit> expected_fit(const ComponentData& data, const Expected& tru
   Fit fit(data);
   CREEL_TRY(fit.prepare());
   CREEL_TRY(fit.set(truth));
-  return fit.answer();
+  return fit.answer(Information::forecast);
 }
 
 }  // namespace creel::analysis

@@ -101,6 +101,7 @@ struct ComponentFit {
   std::uint64_t degrees_of_freedom = 0;
   std::uint64_t iterations = 0;
   Functional of_x0, of_rate;
+  std::vector<std::vector<double>> expected;  ///< mu of each group, on its own channels
   // For the picture: sums over the groups, on their own channels.
   std::vector<double> model, background, low_part, high_part;
   [[nodiscard]] double sigma(Shared which) const;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
 #include <map>
 #include <numeric>
 
@@ -294,15 +295,86 @@ class Sessions {
     return answer;
   }
 
+  /// The specimen is the pilot here.
+  Result<ComponentAnswer> forecast(const PlannedNight& night) {
+    const EdgeMeasurement& edge = *specimen_.edge;
+    const auto pilot_frames = static_cast<double>(edge.frames);
+    NoiseLine noise = edge.noise;
+    for (double& slope : noise.slope) {
+      slope *= night.excess_noise;
+    }
+    noise.dark_variance *= night.read_noise;
+    // How much metal the pilot shows is told best by its own fit: its continuum alone is noisy.
+    data_.law = DamageLaw::none;
+    data_.pivot_ev = edge.background.pivot_ev;
+    const auto of_pilot = fit_components(data_);
+    if (!of_pilot) {
+      return of_pilot.error().during("pilot");
+    }
+    ComponentFit::Group all;
+    for (const ComponentFit::Group& group : of_pilot->groups) {
+      all.amplitude += group.amplitude;
+      all.height += group.height;
+      all.exponent = group.exponent;
+    }
+    Expected truth;
+    truth.x0 = night.x0;
+    truth.rate = night.rate;
+    data_.law = choice_.law;
+    data_.groups.clear();
+    for (const PlannedNight::Group& group : night.groups) {
+      const double part = group.pilot_frames / pilot_frames;
+      ComponentGroup made;
+      made.counts.assign(data_.grid.channels, 0.0);
+      made.slope = std::max(1e-12, noise.slope[0]);
+      made.floor = group.frames * noise.dark_variance;
+      made.doses = group.doses;
+      data_.groups.push_back(std::move(made));
+      truth.groups.push_back({part * night.background * all.amplitude, all.exponent,
+                              part * night.metal * all.height});
+    }
+    auto fit = expected_fit(data_, truth);
+    if (!fit) {
+      return fit.error();
+    }
+    return answered(std::move(*fit),
+                    [&](const ComponentFit& of) { return planned_part(night, noise, of); });
+  }
+
  private:
+  /// The noise of frames that would be what the model expects.
+  Part planned_part(const PlannedNight& night, const NoiseLine& noise,
+                    const ComponentFit& fit) const {
+    Part part{specimen_.session, CarriedNoise(2)};
+    const std::size_t channels = specimen_.session->channels;
+    for (std::size_t k = 0; k < night.groups.size(); ++k) {
+      FrameGroup group;
+      group.frames = static_cast<std::uint64_t>(std::max(1.0, std::round(night.groups[k].frames)));
+      group.counts = cut_.back(fit.expected[k], channels);
+      group.exposure_set_ns = specimen_.session->core.front().exposure_set_ns;
+      const std::vector<Row> w = {
+          cut_.back(fit.of_x0.counts[k], channels),
+          fit.free[kRate] ? cut_.back(fit.of_rate.counts[k], channels) : Row(channels, 0.0)};
+      part.carried.add(group, noise, data_.grid.dispersion_ev, w);
+    }
+    return part;
+  }
+
   Result<ComponentAnswer> with_law(DamageLaw law) {
     data_.law = law;
     auto fit = fit_components(data_);
     if (!fit) {
       return fit.error();
     }
+    return answered(std::move(*fit),
+                    [this](const ComponentFit& of) { return specimen_part(specimen_, of, cut_); });
+  }
+
+  Result<ComponentAnswer> answered(ComponentFit&& found,
+                                   const std::function<Part(const ComponentFit&)>& specimen) const {
+    ComponentFit* const fit = &found;
     const std::vector<Part> parts = {
-        specimen_part(specimen_, *fit, cut_),
+        specimen(*fit),
         member_part(low_, windows_, bring_low_, {&fit->of_x0.low, &fit->of_rate.low}, cut_),
         member_part(high_, windows_, bring_high_, {&fit->of_x0.high, &fit->of_rate.high}, cut_)};
     const Two covariance = carried_covariance(parts, choice_.axis_error_ev);
@@ -393,6 +465,13 @@ class Sessions {
 
 Window component_range(const WhiteLineWindows& windows) {
   return {windows.background.from_ev, windows.l2.to_ev + kBeyondLines_ev};
+}
+
+Result<ComponentAnswer> forecast_sessions(const PlannedNight& night, const MeasuredSession& pilot,
+                                          const MeasuredSession& low, const MeasuredSession& high,
+                                          const WhiteLineWindows& windows,
+                                          const ComponentChoice& choice) {
+  return Sessions(pilot, low, high, windows, choice).forecast(night);
 }
 
 Result<ComponentAnswer> fit_sessions(const MeasuredSession& specimen, const MeasuredSession& low,

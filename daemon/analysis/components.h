@@ -68,6 +68,28 @@ Result<ComponentAnswer> fit_sessions(const MeasuredSession& specimen, const Meas
                                      const MeasuredSession& high, const WhiteLineWindows& windows,
                                      const ComponentChoice& choice);
 
+/// A night that has not been recorded yet, in terms of one that has: the pilot, a session of the
+/// same or a similar specimen on the same rig.
+struct PlannedNight {
+  struct Group {
+    double pilot_frames = 0;  ///< signal, in exposures of the pilot: electrons over its electrons
+    double frames = 0;        ///< exposures that are read out: each brings its read noise
+    std::vector<DoseInterval> doses;
+  };
+  std::vector<Group> groups;
+  double metal = 1, background = 1;  ///< per electron, in terms of the pilot's
+  double x0 = 0.5, rate = 0;         ///< what is presumed of the specimen
+  double excess_noise = 1;           ///< of the noise per count, in terms of the pilot's detector
+  double read_noise = 1;             ///< of its variance
+};
+
+/// What such a night would tell. Of the answer's members only errors and `fit` mean anything.
+/// Errors as for fit_sessions.
+Result<ComponentAnswer> forecast_sessions(const PlannedNight& night, const MeasuredSession& pilot,
+                                          const MeasuredSession& low, const MeasuredSession& high,
+                                          const WhiteLineWindows& windows,
+                                          const ComponentChoice& choice);
+
 /// What is fitted: from the background window to well behind the lines.
 Window component_range(const WhiteLineWindows& windows);
 

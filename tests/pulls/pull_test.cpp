@@ -16,6 +16,7 @@
 #include <ctime>
 #include <string>
 
+#include "daemon/analysis/budget.h"
 #include "tests/spectra/night.h"
 
 namespace creel::pulls {
@@ -164,6 +165,51 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
   EXPECT_NEAR(area_chi_square.mean(), 1, 3 * std::sqrt(2.0 / (18 * n)) + 0.02);
   // Frames moved by fractions of a channel scatter a little less than the raw ones.
   EXPECT_NEAR(chi_square.mean(), 0.96, 0.06);
+}
+
+/// What the budget says of such a night, from a pilot of a quarter of its length.
+double foretold(const Rig& rig) {
+  const sim::View view(rig.laboratory, 4711, kDispersion_ev);
+  Night night;
+  night.exposures = 30;
+  Night reference;
+  reference.exposures = 50;
+  reference.begin_s = 3e7;
+  const auto pilot = record(night, view, rig.sensor, rig.gain);
+  const auto low = record(reference, rig.ferrous, rig.sensor, rig.gain);
+  const auto high = record(reference, rig.ferric, rig.sensor, rig.gain);
+  EXPECT_TRUE(pilot.ok() && low.ok() && high.ok());
+  analysis::BudgetPlan plan;
+  plan.dose_rate = plan.pilot_dose_rate = 0.02;
+  plan.exposure_s = plan.pilot_exposure_s = 10;
+  plan.seconds_per_area = 1200;
+  plan.dose_per_area = 24;
+  analysis::BudgetOptions options;
+  options.critical_dose = 30;
+  options.x0 = 0.75;
+  const auto made = analysis::make_budget(plan, *pilot, *low, *high, options);
+  EXPECT_TRUE(made.ok()) << made.error().text;
+  return made ? made->sigma_x0 : 0;
+}
+
+TEST(Pulls, BudgetForetellsTheErrorWithinTenPerCent) {
+  Rig rig(1, 60);
+  rig.laboratory.specimen.fe3_fraction = {0.75, 0.75};
+  rig.laboratory.specimen.critical_dose = {30, 30};
+  rig.laboratory.specimen.t_over_lambda = {0.45, 0.45};
+  const double before = foretold(rig);
+  Moments sigma, error;
+  for (int seed = 1; seed <= std::min(nights(), 60); ++seed) {
+    const Answer one = answer(rig, seed, Night{}, 50);
+    ASSERT_TRUE(one.evaluation.ok() && one.evaluation->oxidation) << "seed " << seed;
+    sigma.add(one.evaluation->oxidation->sigma_x0);
+    error.add(one.evaluation->oxidation->x0 - one.truth.fe3_fraction);
+  }
+  const double scatter = std::sqrt(error.squares / error.n);
+  std::printf("  budget: foretold %.4f, quoted afterwards %.4f, scatter %.4f (%.0f nights)\n",
+              before, sigma.mean(), scatter, error.n);
+  EXPECT_NEAR(before / sigma.mean(), 1, 0.10);
+  EXPECT_NEAR(before / scatter, 1, 0.10 + 3 / std::sqrt(2 * error.n));
 }
 
 TEST(Pulls, SystematicErrorIsFarBelowTheErrorBar) {

@@ -132,6 +132,17 @@ TEST(ComponentFit, SaysBeforehandWhatItWillReach) {
   ASSERT_TRUE(before.ok()) << before.error().text;
   EXPECT_NEAR(before->sigma(kX0) / ink().bound(scene), 1, 0.01);
   EXPECT_NEAR(before->value[kX0], scene.x0, 1e-12);
+  // With the noise of measured end members in the forecast's own shapes, it must not count as
+  // information.
+  scene.reference_electrons = 3e10;
+  sim::Random random(13);
+  double sum = 0;
+  for (int i = 0; i < 20; ++i) {
+    const auto noisy = expected_fit(ink().draw(scene, random), ink().truth(scene));
+    ASSERT_TRUE(noisy.ok()) << noisy.error().text;
+    sum += noisy->sigma(kX0) / ink().bound(scene) / 20;
+  }
+  EXPECT_NEAR(sum, 1, 0.05);
 }
 
 TEST(ComponentFit, FindsAShiftOfTheAxisAndPaysForIt) {
