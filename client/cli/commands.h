@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -56,6 +57,17 @@ struct EvaluateOrder {
   std::string out;                      ///< base of the files to write; "" = none
 };
 Answer evaluate(const Common& common, const EvaluateOrder& order);
+
+/// What a planned series would tell.
+struct BudgetOrder {
+  std::string file;                     ///< the series
+  std::vector<std::string> references;  ///< two sessions, one of each end member
+  std::string pilot;                    ///< a session of the specimen; "" = the low end member
+  std::optional<double> critical_dose;  ///< nothing: the series' guard, or none
+  double target = 0.05, presumed = 0.5, metal = 1, background = 1, axis_error_ev = 0;
+};
+Answer budget(const Common& common, const BudgetOrder& order);
+
 /// Writes BASE.msa (ISO 22029) and BASE.csv.
 Answer export_spectrum(const Common& common, const std::string& session, const std::string& base);
 

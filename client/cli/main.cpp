@@ -19,7 +19,8 @@ using namespace creel::cli;
 constexpr const char* kAbout =
     "creel - runs and watches exposure series on the rig that creeld drives.\n"
     "\n"
-    "A night in five commands:\n"
+    "A night in six commands:\n"
+    "  creel budget ink-film.series.json     can this dose answer the question?\n"
     "  creel check ink-film.series.json      is it right, how long, how much dose? opens nothing\n"
     "  creel start ink-film.series.json      run it; each exposure is charged to its area's "
     "ledger\n"
@@ -44,6 +45,7 @@ struct Arguments {
   Common common;
   std::string file, rig, reason, session, out, area;
   EvaluateOrder evaluation;
+  BudgetOrder budget;
   ReplayOptions replay;
   LedgerOrder ledger;
   std::vector<std::string> sessions;
@@ -214,6 +216,50 @@ void add_acting_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->callback([&] { chosen = [&] { return picture(common, given.session, given.out); }; });
 }
 
+void add_budget_command(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  BudgetOrder& order = given.budget;
+  CLI::App* one = add(
+      app, "budget", "Before the night: can this dose answer the question?",
+      "Safe: reads the series file and recorded sessions only. The end members are those that will "
+      "be used; a\n"
+      "pilot (a few exposures of the specimen on an area that may be lost) says how much metal "
+      "there "
+      "is.\n"
+      "Example: creel budget ink-film.series.json --reference standard-fe2-20261125T021500 \\\n"
+      "           --reference standard-fe3-20261125T023000 --pilot ink-trial-20261125T031007 "
+      "--critical-dose 30\n"
+      "Exit code: 0 it can, 1 it cannot (and what would make it so).");
+  one->add_option("FILE", order.file, "series file (NAME.series.json)")->required();
+  one->add_option("--reference", order.references,
+                  "a session of a standard; give two, one for each end member")
+      ->take_all()
+      ->expected(1)
+      ->required();
+  one->add_option("--pilot", order.pilot, "a session of the specimen, short is enough");
+  one->add_option("--critical-dose", order.critical_dose,
+                  "of the metal's state, e/A^2 (default: that of the series' guard)")
+      ->check(CLI::PositiveNumber);
+  one->add_option("--target", order.target, "wanted error of the part in the high state")
+      ->check(CLI::PositiveNumber)
+      ->capture_default_str();
+  one->add_option("--presumed", order.presumed, "part in the high state that is presumed")
+      ->check(CLI::Range(0.0, 1.0))
+      ->capture_default_str();
+  one->add_option("--metal", order.metal, "metal per area, over that of the pilot")
+      ->check(CLI::PositiveNumber)
+      ->capture_default_str();
+  one->add_option("--background", order.background, "what lies under the edge, likewise")
+      ->check(CLI::PositiveNumber)
+      ->capture_default_str();
+  one->add_option("--axis-error", order.axis_error_ev,
+                  "by how much the energy axes of the sessions may differ, eV (one standard "
+                  "deviation)")
+      ->check(CLI::NonNegativeNumber)
+      ->capture_default_str();
+  one->callback([&] { chosen = [&] { return budget(common, order); }; });
+}
+
 void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
   const Common& common = given.common;
   CLI::App* one = add(
@@ -300,6 +346,7 @@ int main(int argc, char** argv) {
   add_series_commands(app, given, chosen);
   add_looking_commands(app, given, chosen);
   add_acting_commands(app, given, chosen);
+  add_budget_command(app, given, chosen);
   add_evaluating_commands(app, given, chosen);
   add_replay_command(app, given, chosen);
   try {
