@@ -58,6 +58,18 @@ struct EvaluateOrder {
 };
 Answer evaluate(const Common& common, const EvaluateOrder& order);
 
+/// Spectra of other programs. Names as report::read_spectrum.
+struct EvaluateFileOrder {
+  std::string file, low, high;  ///< low and high: end members; "" = none (ratio only)
+  std::string low_loss, low_low_loss, high_low_loss;  ///< of each; "" = none
+  double low_state = 2, high_state = 3;
+  std::string element = "Fe";
+  double noise_slope = 1;    ///< variance over counts
+  double axis_error_ev = 0;  ///< of the axes against each other
+  std::string out;
+};
+Answer evaluate_file(const Common& common, const EvaluateFileOrder& order);
+
 /// What a planned series would tell.
 struct BudgetOrder {
   std::string file;                     ///< the series

@@ -45,6 +45,7 @@ struct Arguments {
   Common common;
   std::string file, rig, reason, session, out, area;
   EvaluateOrder evaluation;
+  EvaluateFileOrder evaluation_of_file;
   BudgetOrder budget;
   ReplayOptions replay;
   LedgerOrder ledger;
@@ -286,6 +287,36 @@ void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
                   "which metal, such as Fe (default: that of the references)");
   one->add_option("--out", given.evaluation.out, "where to: BASE for BASE.html and the others");
   one->callback([&] { chosen = [&] { return evaluate(common, given.evaluation); }; });
+
+  EvaluateFileOrder& file = given.evaluation_of_file;
+  one = add(
+      app, "evaluate-file", "The same for a spectrum of another program",
+      "Safe: reads files only. ISO 22029 (.msa), CSV (energy in eV, counts), or FILE.h5:/DATA with "
+      "its axis.\n"
+      "A spectrum without its frames has no dose and no noise of its own: the noise is presumed "
+      "(--noise), and\n"
+      "the state is the mean over the dose it had, not that at zero dose.\n"
+      "Example: creel evaluate-file film.msa --low fe2.msa --high fe3.msa --low-loss film-low.msa");
+  one->add_option("FILE", file.file, "the spectrum")->required();
+  one->add_option("--low", file.low, "end member of the low state");
+  one->add_option("--high", file.high, "end member of the high state");
+  one->add_option("--low-loss", file.low_loss, "low loss of FILE, to take plural scattering out");
+  one->add_option("--low-low-loss", file.low_low_loss, "low loss of --low");
+  one->add_option("--high-low-loss", file.high_low_loss, "low loss of --high");
+  one->add_option("--low-state", file.low_state, "oxidation state of --low")->capture_default_str();
+  one->add_option("--high-state", file.high_state, "oxidation state of --high")
+      ->capture_default_str();
+  one->add_option("--element", file.element, "which metal")->capture_default_str();
+  one->add_option("--noise", file.noise_slope,
+                  "variance of a channel over its counts: 1 where electrons were counted")
+      ->check(CLI::PositiveNumber)
+      ->capture_default_str();
+  one->add_option("--axis-error", file.axis_error_ev,
+                  "by how much the energy axes may differ, eV (one standard deviation)")
+      ->check(CLI::NonNegativeNumber)
+      ->capture_default_str();
+  one->add_option("--out", file.out, "where to: BASE for BASE.json and the figures");
+  one->callback([&] { chosen = [&] { return evaluate_file(common, file); }; });
 
   one = add(app, "export", "Write the dark-corrected sum spectrum as ISO 22029 and CSV",
             "Safe: reads the session only, also while it runs.\n"

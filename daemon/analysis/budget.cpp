@@ -178,7 +178,9 @@ void add_doses(const Forecasts& forecasts, const BudgetPlan& plan, const BudgetO
     return forecasts.sigma(forecasts.night(options.x0, dose / plan.dose_per_area));
   };
   const double far = at(8 * critical);
-  for (double dose = 0.25 * critical; dose <= 8 * critical; dose *= 1.1) {
+  constexpr int kSteps = 36;  // from a quarter of the critical dose to eight of them
+  for (int i = 0; i <= kSteps; ++i) {
+    const double dose = 0.25 * critical * std::pow(32.0, static_cast<double>(i) / kSteps);
     const double sigma = at(dose);
     if (sigma <= kLittleGain * far) {
       made.best_dose_joint = dose;
