@@ -78,7 +78,7 @@ std::string counted(std::uint64_t n, const std::string& one, const std::string& 
 }
 
 bool is_routine(const std::string& event, const json& body) {
-  static constexpr std::array kRoutine = {"setting", "moved", "gauges",
+  static constexpr std::array kRoutine = {"setting", "moved", "gauges",       "measures",
                                           "charged", "piece", "shutter_times"};
   return std::any_of(kRoutine.begin(), kRoutine.end(),
                      [&](const char* one) { return event == one; }) ||

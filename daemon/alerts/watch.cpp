@@ -43,6 +43,10 @@ AlertWatch::~AlertWatch() {
   for (auto& [name, timer] : away_) {
     cancel(timer);
   }
+  for (auto& [name, trouble] : trouble_) {
+    cancel(trouble.failed);
+    cancel(trouble.settled);
+  }
 }
 
 void AlertWatch::cancel(TimerId& timer) {
@@ -177,9 +181,11 @@ void AlertWatch::device(const std::string& name, const std::string& state,
       cancel(away->second);
       away_.erase(away);
     }
+    state == "ready" ? device_ready(name) : forget_trouble(name);
     return;
   }
   const std::string why = trouble.empty() ? "" : " (" + trouble + ")";
+  device_in_trouble(name, why);
   if (state == "stale") {
     raise("device_lost", true,
           name + " does not answer" + why +
@@ -194,6 +200,39 @@ void AlertWatch::device(const std::string& name, const std::string& state,
                 "; creeld goes on trying. See 'creel devices', cable and power",
             name + " away");
     });
+  }
+}
+
+/// Also one that comes back every time, and soon fails again.
+void AlertWatch::device_in_trouble(const std::string& name, const std::string& why) {
+  const auto [found, fresh] = trouble_.try_emplace(name);
+  Trouble& trouble = found->second;
+  trouble.why = why;
+  cancel(trouble.settled);
+  if (fresh) {
+    after(limits_.device_failed, trouble.failed, [this, name, &trouble] {
+      raise("device_failed", true,
+            name + " has failed for good: for " + time_span(in_seconds(limits_.device_failed)) +
+                " it never worked for " + time_span(in_seconds(limits_.device_settled)) +
+                " at a stretch" + trouble.why +
+                ". creeld goes on trying; nothing is exposed without it. See 'creel "
+                "devices', cable, power, and the maker's own program",
+            name + " failed");
+    });
+  }
+}
+
+void AlertWatch::device_ready(const std::string& name) {
+  const auto found = trouble_.find(name);
+  if (found != trouble_.end() && found->second.settled == 0) {
+    after(limits_.device_settled, found->second.settled, [this, name] { forget_trouble(name); });
+  }
+}
+
+void AlertWatch::forget_trouble(const std::string& name) {
+  if (auto node = trouble_.extract(name); !node.empty()) {
+    cancel(node.mapped().failed);
+    cancel(node.mapped().settled);
   }
 }
 

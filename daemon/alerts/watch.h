@@ -24,10 +24,12 @@ namespace creel {
 class AlertWatch {
  public:
   struct Limits {
-    Duration long_wait = seconds(600);     ///< a guard that waits longer than this
-    Duration device_away = seconds(60);    ///< a device that does not come back within this
-    Duration first_closing = seconds(15);  ///< to show every shutter closed at the daemon's start
-    Duration again = seconds(600);         ///< the same alert is not raised again within this
+    Duration long_wait = seconds(600);      ///< a guard that waits longer than this
+    Duration device_away = seconds(60);     ///< a device that does not come back within this
+    Duration device_failed = seconds(600);  ///< a device that for so long never works ...
+    Duration device_settled = seconds(60);  ///< ... for so long at a stretch has failed for good
+    Duration first_closing = seconds(15);   ///< to show every shutter closed at the daemon's start
+    Duration again = seconds(600);          ///< the same alert is not raised again within this
   };
 
   AlertWatch(Scheduler& scheduler, const Clock& clock, Limits limits);
@@ -60,6 +62,9 @@ class AlertWatch {
   void waits_no_more();
   void after(Duration time, TimerId& timer, std::function<void()> job);
   void cancel(TimerId& timer);
+  void device_in_trouble(const std::string& name, const std::string& why);
+  void device_ready(const std::string& name);
+  void forget_trouble(const std::string& name);
 
   Scheduler& scheduler_;
   const Clock& clock_;
@@ -70,6 +75,11 @@ class AlertWatch {
   std::map<std::string, SafetyTime> raised_;  ///< by what counts as the same alert
   std::map<std::string, std::string> devices_;
   std::map<std::string, TimerId> away_;  ///< devices that are not ready
+  struct Trouble {
+    TimerId failed = 0, settled = 0;
+    std::string why;  ///< newest
+  };
+  std::map<std::string, Trouble> trouble_;  ///< devices that have not settled since they failed
   TimerId wait_ = 0, closing_ = 0;
   nlohmann::json told_;  ///< the state that channels know
   bool ending_ = false;

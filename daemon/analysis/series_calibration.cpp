@@ -392,12 +392,15 @@ void measure_shutter(const InstrumentFrames& frames, const ShutterDelays& delays
   made.opened_before_s = of_spread(frames.opened_before_s, none);
   made.closed_after_s = of_spread(frames.closed_after_s, none);
   made.open_for_s = of_spread(frames.open_for_s, none);
-  made.travel_s = Measured::none(
-      "a device reports one time for each movement, not its beginning and end: the travel itself "
-      "is not measured" +
+  const std::string one_time =
+      "the device reports one time for each movement, not its beginning and end" +
       (made.stated.travel_s ? "; it describes itself with " + number(*made.stated.travel_s * 1e3) +
                                   " ms from the order to the end of the movement"
-                            : std::string()));
+                            : std::string());
+  made.opening_delay_s = of_spread(delays.opening_delay, one_time);
+  made.opening_travel_s = of_spread(delays.opening_travel, one_time);
+  made.closing_delay_s = of_spread(delays.closing_delay, one_time);
+  made.closing_travel_s = of_spread(delays.closing_travel, one_time);
 }
 
 }  // namespace

@@ -97,9 +97,12 @@ struct PowerReading {
   double power_mw = 0;  ///< > 0
 };
 
-/// Openings or closings of the dose shutter, from the order to where the device measured it, s.
+/// Movements of the dose shutter, s. From the order until the beam passed, or no longer; and, of a
+/// device that measures them, from the order to the first movement (delay) and from there until it
+/// stood (travel).
 struct ShutterDelays {
   Spread opening, closing;
+  Spread opening_delay, opening_travel, closing_delay, closing_travel;
 };
 
 /// What series, rig and devices say of the instrument; nothing = not stated.
@@ -165,7 +168,8 @@ struct SeriesCalibration {
   double opening_scatter_s = kNotGiven, closing_scatter_s = kNotGiven;
   Measured opened_before_s, closed_after_s;  ///< see InstrumentFrames
   Measured open_for_s;
-  Measured travel_s;
+  Measured opening_delay_s, opening_travel_s;  ///< see ShutterDelays
+  Measured closing_delay_s, closing_travel_s;
 };
 
 /// Counts per electron from the noise of the specimen exposures, neighbours added up so that the

@@ -213,7 +213,14 @@ void add_shutter(const SeriesCalibration& made, std::vector<CalibrationLine>& li
     in_ms("shutter open before exposure", made.opened_before_s, std::nan(""));
     in_ms("shutter open after exposure", made.closed_after_s, std::nan(""));
   }
-  lines.push_back(line("shutter travel", made.travel_s, " ms", "movements", "", 1e3));
+  if (!made.opening_travel_s.given() && !made.closing_travel_s.given()) {
+    in_ms("shutter travel", made.opening_travel_s, std::nan(""));
+    return;
+  }
+  in_ms("shutter, delay of opening", made.opening_delay_s, std::nan(""));
+  in_ms("shutter, travel of opening", made.opening_travel_s, std::nan(""));
+  in_ms("shutter, delay of closing", made.closing_delay_s, std::nan(""));
+  in_ms("shutter, travel of closing", made.closing_travel_s, std::nan(""));
 }
 
 }  // namespace
@@ -278,6 +285,10 @@ ShutterDelays shutter_delays(const std::vector<json>& events) {
     if (text_of(at(event, "event")) == "shutter_times") {
       add_spread(at(event, "opening"), delays.opening);
       add_spread(at(event, "closing"), delays.closing);
+      add_spread(at(event, "opening_delay"), delays.opening_delay);
+      add_spread(at(event, "opening_travel"), delays.opening_travel);
+      add_spread(at(event, "closing_delay"), delays.closing_delay);
+      add_spread(at(event, "closing_travel"), delays.closing_travel);
     }
   }
   return delays;
@@ -324,7 +335,10 @@ json to_json(const SeriesCalibration& made) {
             {"open_before_exposure_s", measured_json(made.opened_before_s)},
             {"open_after_exposure_s", measured_json(made.closed_after_s)},
             {"open_for_s", measured_json(made.open_for_s)},
-            {"travel_s", measured_json(made.travel_s)},
+            {"opening_delay_s", measured_json(made.opening_delay_s)},
+            {"opening_travel_s", measured_json(made.opening_travel_s)},
+            {"closing_delay_s", measured_json(made.closing_delay_s)},
+            {"closing_travel_s", measured_json(made.closing_travel_s)},
             {"travel_stated_s", stated(made.stated.travel_s)}}}};
 }
 

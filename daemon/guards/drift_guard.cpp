@@ -69,14 +69,18 @@ Verdict DriftGuard::move(const BeforeExposure& view, double off, nlohmann::json 
                 " times already, as often as allowed",
             std::move(numbers)};
   }
-  ++moved_;
-  since_move_ = 0;
-  last_.clear();  // two new references decide whether it helped
+  recentred();
   numbers["new_axis_moved_ev"] = view.offset_ev + off;
   Verdict verdict{Verdict::What::recentre, stands + ". The energy axis is moved back",
                   std::move(numbers)};
   verdict.offset_ev = view.offset_ev + off;
   return verdict;
+}
+
+void DriftGuard::recentred() {
+  ++moved_;
+  since_move_ = 0;
+  last_.clear();  // two new references decide whether it helped
 }
 
 void DriftGuard::went_on() {

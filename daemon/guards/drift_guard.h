@@ -22,6 +22,7 @@ class DriftGuard : public Guard {
   /// and the move in force is subtracted.
   void measured(const FrameMeasures& measures) override;
   void went_on() override;
+  void recentred() override;
 
  private:
   [[nodiscard]] Verdict move(const BeforeExposure& view, double off, nlohmann::json numbers);

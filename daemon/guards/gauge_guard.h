@@ -16,8 +16,9 @@ class GaugeGuard : public Guard {
   void went_on() override { waiting_.reset(); }
 
  private:
+  [[nodiscard]] std::optional<double> value_in(const std::vector<Reading>& readings) const;
   /// "laser_power power is 0.1; its band is 18 to 22"; "" = inside.
-  [[nodiscard]] std::string outside(const std::vector<Reading>& readings) const;
+  [[nodiscard]] std::string outside(std::optional<double> value) const;
 
   GaugeBand band_;
   Waiting waiting_;

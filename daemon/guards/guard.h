@@ -79,6 +79,14 @@ struct AfterExposure {
   std::optional<Duration> lit_for;  ///< as BeforeExposure, when the exposure began
 };
 
+/// What guards were told in earlier lives of the daemon, as the session's events say, in order:
+/// told again, they know what they knew.
+struct GuardPast {
+  enum class What : std::uint8_t { measured, went_on, recentred };
+  What what = What::measured;
+  FrameMeasures measures;  ///< of measured
+};
+
 class Guard {
  public:
   virtual ~Guard() = default;
@@ -94,6 +102,8 @@ class Guard {
   virtual void measured(const FrameMeasures&) {}
   /// A person said continue: whatever was waited for begins anew.
   virtual void went_on() {}
+  /// Its verdict to recentre was carried out, before a restart.
+  virtual void recentred() {}
 };
 
 }  // namespace creel

@@ -36,7 +36,8 @@ Result<void> Accounts::add(const Entry& entry) {
     case EntryKind::charge:
       account.charged += entry.dose.value;
       account.causes[entry.request.cause] += entry.dose;
-      account.sigma_of_session[entry.request.session] += entry.sigma.value;
+      account.sessions[entry.request.session].dose += entry.dose;
+      account.sessions[entry.request.session].sigma += entry.sigma.value;
       break;
     case EntryKind::by_hand:
       account.charged += entry.dose.value;
@@ -54,8 +55,12 @@ Balance Accounts::balance(const std::string& area) const {
   const Account& account = found->second;
   balance.charged =
       Dose{std::max(0.0, account.charged)};  // a correction to zero may round below it
-  balance.variance = account.variance_by_hand;
-  for (const auto& [session, sigma] : account.sigma_of_session) balance.variance += sigma * sigma;
+  const auto by_hand = account.causes.find(std::string(entry_kind_name(EntryKind::by_hand)));
+  balance.by_hand = by_hand == account.causes.end() ? Dose{} : by_hand->second;
+  balance.variance = balance.variance_by_hand = account.variance_by_hand;
+  for (const auto& [name, session] : account.sessions) {
+    balance.variance += session.sigma * session.sigma;
+  }
   // Summed anew each time: adding and subtracting would leave rounding behind when all are settled.
   for (const auto& [id, intent] : open_) {
     if (intent.request.area == area) balance.intended += intent.request.bound;
@@ -78,6 +83,13 @@ std::vector<OpenIntent> Accounts::open_intents() const {
 std::map<std::string, Dose> Accounts::causes(const std::string& area) const {
   const auto found = accounts_.find(area);
   return found == accounts_.end() ? std::map<std::string, Dose>{} : found->second.causes;
+}
+
+Dose Accounts::charged_in(const std::string& area, const std::string& session) const {
+  const auto account = accounts_.find(area);
+  if (account == accounts_.end()) return {};
+  const auto found = account->second.sessions.find(session);
+  return found == account->second.sessions.end() ? Dose{} : found->second.dose;
 }
 
 std::vector<std::string> Accounts::areas() const {

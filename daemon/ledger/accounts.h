@@ -40,12 +40,17 @@ class Accounts {
   [[nodiscard]] std::vector<OpenIntent> open_intents() const;  ///< in the order of their ids
   [[nodiscard]] std::vector<std::string> areas() const;        ///< sorted
   [[nodiscard]] std::map<std::string, Dose> causes(const std::string& area) const;
+  [[nodiscard]] Dose charged_in(const std::string& area, const std::string& session) const;
 
  private:
   struct Account {
     double charged = 0;
-    std::map<std::string, Dose> causes;              ///< what `charged` consists of
-    std::map<std::string, double> sigma_of_session;  ///< summed linearly: one dose-rate measurement
+    std::map<std::string, Dose> causes;  ///< what `charged` consists of
+    struct Session {
+      Dose dose;
+      double sigma = 0;  ///< summed linearly: one dose-rate measurement
+    };
+    std::map<std::string, Session> sessions;
     double variance_by_hand = 0;  ///< each entry by hand is an estimate of its own
   };
   std::map<std::string, Account> accounts_;

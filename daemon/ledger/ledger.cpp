@@ -156,6 +156,11 @@ class SqliteLedger final : public Ledger {
     return accounts_.open_intents();
   }
 
+  Result<Dose> charged_in(const std::string& area, const std::string& session) override {
+    CREEL_TRY(usable());
+    return accounts_.charged_in(area, session);
+  }
+
   Result<std::vector<json>> entries(const std::string& area) override {
     std::vector<json> all;
     CREEL_TRY(usable());

@@ -37,7 +37,9 @@ struct Balance {
   double variance = 0;  ///< of that sum, (1/angstrom^2)^2; charges of one dose-rate measurement are
                         ///< not independent: this adds their errors linearly within a session, and
                         ///< in quadrature over sessions and entries by hand
-  Dose intended;        ///< sum of unsettled intents: may or may not have been given
+  Dose by_hand;         ///< the part of `charged` that people entered
+  double variance_by_hand = 0;  ///< and of `variance`
+  Dose intended;                ///< sum of unsettled intents: may or may not have been given
   /// What a limit is compared with.
   [[nodiscard]] Dose upper() const { return charged + intended; }
 };
@@ -75,6 +77,9 @@ class Ledger {
   /// What the charged dose of an area consists of: by the cause of its intents ("specimen",
   /// "residual", ...), and "by_hand".
   [[nodiscard]] virtual Result<std::map<std::string, Dose>> causes(const std::string& area) = 0;
+  /// What one session was charged for an area: the sum of its charges.
+  [[nodiscard]] virtual Result<Dose> charged_in(const std::string& area,
+                                                const std::string& session) = 0;
   /// Every entry in order, as JSON objects {id, utc, area, kind, dose_per_a2, sigma_per_a2,
   /// session, exposure, attempt, cause, reason, intent, entered_by}: for export and display. kind
   /// is "intent", "charge" or "by_hand"; null where a kind has no such member.

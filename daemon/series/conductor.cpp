@@ -236,10 +236,18 @@ void Conductor::note_shutter_time(const std::string& shutter, bool opening, Worl
       answer->value("measured", "") != (opening ? "open" : "closed")) {
     return;
   }
-  const auto moved_ns = answer->value(opening ? "opened_ns" : "closed_ns", std::int64_t{0});
-  if (moved_ns >= ordered.ns) {
-    (opening ? run_->openings : run_->closings)
-        .add(1e-9 * static_cast<double>(moved_ns - ordered.ns));
+  const auto ns = [&](const char* name) { return answer->value(name, std::int64_t{0}); };
+  MovementTimes& times = opening ? run_->openings : run_->closings;
+  const std::int64_t passed = ns(opening ? "opened_ns" : "closed_ns");
+  if (passed < ordered.ns) {
+    return;
+  }
+  times.to_beam.add(1e-9 * static_cast<double>(passed - ordered.ns));
+  const std::int64_t began = ns(opening ? "opening_began_ns" : "closing_began_ns");
+  const std::int64_t ended = ns(opening ? "opening_ended_ns" : "closing_ended_ns");
+  if (began >= ordered.ns && ended >= began) {
+    times.delay.add(1e-9 * static_cast<double>(began - ordered.ns));
+    times.travel.add(1e-9 * static_cast<double>(ended - began));
   }
 }
 
@@ -276,6 +284,9 @@ void Conductor::run(const command::Start&) {
 }
 
 void Conductor::run(const command::Wait& step) {
+  if (run_->engine->awaits_frame() && ended_early()) {
+    return;
+  }
   run_->wait_timer = parts_.scheduler.at(step.until, [this, alive = alive_] {
     if (*alive && run_ != nullptr) {
       run_->wait_timer = 0;
@@ -419,13 +430,19 @@ void Conductor::frames_ended(const json& error) {
     }
     return;
   }
-  run_->acquisition_error = Error{ErrorCode::device_lost,
-                                  detector + ": " + error.value("text", "the acquisition failed")};
-  const bool streams_now = run_->streaming && run_->wait_timer != 0;
-  if (streams_now) {
+  acquisition_failed(detector + ": " + error.value("text", "the acquisition failed"));
+}
+
+/// No frame comes any more. An exposure that waits for its end ends now, its shutter closes: what
+/// it gave from here on would be dose for nothing.
+void Conductor::acquisition_failed(const std::string& why) {
+  run_->acquisition_error = Error{ErrorCode::device_lost, why};
+  const bool exposes = run_->wait_timer != 0 && run_->engine->awaits_frame() &&
+                       (run_->streaming || run_->arrived.empty());
+  if (exposes) {
     parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
   }
-  if (streams_now || run_->waiting_for_frame || run_->draining) {
+  if (exposes || run_->waiting_for_frame || run_->draining) {
     ended_early();
   }
 }
@@ -630,6 +647,9 @@ void Conductor::device_changed(const std::string& name) {
   if (host->device().kind == DeviceKind::shutter && host->state() != DeviceState::ready) {
     run_->engine->shutter_lost(name, std::string(device_state_name(host->state())));
   }
+  if (name == run_->series.detector && host->state() == DeviceState::waiting) {
+    acquisition_failed(name + ": its process is gone (" + host->last_trouble() + ")");
+  }
   if (!run_->waiting_for_devices.empty() && parts_.supervisor.ready(run_->waiting_for_devices)) {
     run_->waiting_for_devices.clear();
     if (run_->devices_timer != 0) {
@@ -685,12 +705,20 @@ void Conductor::run(const command::Finish& step) {
 void Conductor::fold() {
   const command::Finish finish = *run_->finish;
   run_->finish.reset();
-  if (run_->openings.count > 0 || run_->closings.count > 0) {
-    record_event({{"event", "shutter_times"},
+  const MovementTimes &openings = run_->openings, &closings = run_->closings;
+  if (openings.to_beam.count > 0 || closings.to_beam.count > 0) {
+    json event = {{"event", "shutter_times"},
                   {"text", "times from order to measured movement of " + run_->series.shutter},
                   {"shutter", run_->series.shutter},
-                  {"opening", run_->openings.to_json()},
-                  {"closing", run_->closings.to_json()}});
+                  {"opening", openings.to_beam.to_json()},
+                  {"closing", closings.to_beam.to_json()}};
+    if (openings.travel.count > 0 || closings.travel.count > 0) {
+      event["opening_delay"] = openings.delay.to_json();
+      event["opening_travel"] = openings.travel.to_json();
+      event["closing_delay"] = closings.delay.to_json();
+      event["closing_travel"] = closings.travel.to_json();
+    }
+    record_event(std::move(event));
   }
   record_event({{"event", "ended"},
                 {"text", finish.outcome + ": " + finish.reason},

@@ -132,6 +132,7 @@ class Conductor {
   void run(const command::Drain& step);
   void take_streamed();
   void frames_ended(const nlohmann::json& error);
+  void acquisition_failed(const std::string& why);
   bool ended_early();
   void stop_expecting();
   outcome::Taken receive(const ring::Block& block);

@@ -49,7 +49,9 @@ json dose_in_ledger(const Series& series, const EngineStart& start) {
         {{"area", area.key()},
          {"series_e_per_a2", given == start.series_dose.end() ? 0.0 : given->second.value},
          {"area_e_per_a2", start.balances.at(area.key()).charged.value},
-         {"area_sigma_e_per_a2", std::sqrt(start.balances.at(area.key()).variance)}});
+         {"area_sigma_e_per_a2", std::sqrt(start.balances.at(area.key()).variance)},
+         {"by_hand_e_per_a2", start.balances.at(area.key()).by_hand.value},
+         {"by_hand_sigma_e_per_a2", std::sqrt(start.balances.at(area.key()).variance_by_hand)}});
   }
   return areas;
 }
@@ -313,16 +315,11 @@ Result<EngineStart> Conductor::engine_start(const Series& series, const store::P
       return balance.error();
     }
     start.balances[area.key()] = *balance;
-    auto entries = parts_.ledger.entries(area.key());
-    if (!entries.ok()) {
-      return entries.error();
+    auto given = parts_.ledger.charged_in(area.key(), run_->session->name());
+    if (!given.ok()) {
+      return given.error();
     }
-    for (const json& entry : *entries) {
-      if (entry.value("kind", "") == "charge" &&
-          entry.value("session", "") == run_->session->name()) {
-        start.series_dose[area.key()] += Dose{entry.value("dose_per_a2", 0.0)};
-      }
-    }
+    start.series_dose[area.key()] = *given;
   }
   return start;
 }
@@ -349,7 +346,7 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
   }
   start->session_age =
       std::max(Duration{}, Duration{parts_.clock.utc_now_ns() - preparation->start_utc_ns});
-  start->measures = std::move(opened.earlier.measures);
+  start->past = std::move(opened.earlier.past);
   start->axis_offset_ev = opened.earlier.axis_offset_ev;
   json event = {{"event", preparation->resuming ? "resumed" : "started"},
                 {"text", (preparation->resuming ? "took up session " : "started session ") +
@@ -371,12 +368,19 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
   auto live = LiveAnswer::make(
       run_->series, run_->session->name(), run_->shape,
       device(run_->series.detector).description().value("/describe"_json_pointer, json::object()));
-  for (std::size_t i = 0; live != nullptr && i < opened.earlier.darks.size(); ++i) {
-    live->remember(opened.earlier.darks[i].record, opened.earlier.darks[i].frame);
-  }
   run_->queue = std::make_unique<FrameQueue>(*run_->session, std::move(live), parts_.store_worker,
                                              parts_.scheduler,
                                              [this](const StoredBatch& batch) { stored(batch); });
+  if (preparation->resuming && !preparation->ended) {
+    run_->queue->look_back([&disk = parts_.disk, directory = options_.sessions,
+                            name = run_->session->name()](LiveAnswer& before) {
+      return each_frame_of(
+          disk, directory, name,
+          [&before](const session::Record& record, std::span<const std::byte> frame) {
+            before.remember(record, frame);
+          });
+    });
+  }
   preparing_ = false;
   record_event(std::move(event));
   if (const auto& room = run_->room; room && room->free < room->rest + room->to_fold) {

@@ -20,6 +20,13 @@ struct ShutterTimes {
   [[nodiscard]] nlohmann::json to_json() const;
 };
 
+/// What is measured of a shutter's openings, or of its closings. Delay (order to first movement)
+/// and travel only where the device measures them.
+struct MovementTimes {
+  ShutterTimes to_beam;  ///< from the order until the beam passed, or no longer
+  ShutterTimes delay, travel;
+};
+
 /// One running session.
 struct Conductor::Run {
   Series series;
@@ -48,7 +55,7 @@ struct Conductor::Run {
   std::optional<store::Headroom> room;  ///< as the store said last; so is the next
   store::Sealed sealed;
   nlohmann::json summary = nlohmann::json::object();
-  ShutterTimes openings, closings;  ///< of the dose shutter, since this daemon took up the series
+  MovementTimes openings, closings;  ///< of the dose shutter, since this daemon took up the series
 };
 
 /// What is gathered before a session can be laid out.

@@ -50,8 +50,14 @@ Engine::Engine(const Series& series, const Rig& rig, std::vector<std::unique_ptr
       axis_offset_ev_(start.axis_offset_ev),
       end_outcome_(std::move(start.ended_outcome)),
       end_reason_(std::move(start.ended_reason)) {
-  for (const FrameMeasures& one : start.measures) {
-    measured(one);
+  for (const GuardPast& one : start.past) {
+    if (one.what == GuardPast::What::measured) {
+      measured(one.measures);
+      continue;
+    }
+    for (const auto& rule : guards_) {
+      one.what == GuardPast::What::went_on ? rule->went_on() : rule->recentred();
+    }
   }
 }
 
@@ -546,8 +552,13 @@ Command Engine::not_closed(const Error&) {
 Command Engine::on_more_intended(const Outcome& outcome) {
   if (const Error* error = failed(outcome)) {
     more_intents_.pop_back();
-    note("alarm",
-         "the ledger could not take the intent for a shutter that does not close: " + error->text);
+    if (!std::exchange(uncovered_, true)) {  // once, not every second
+      note("alarm",
+           "the ledger could not take the intent for a shutter that does not close, so what it "
+           "gives "
+           "from here on is charged when it is closed: " +
+               error->text);
+    }
   } else {
     more_intents_.back().first = std::get<outcome::Intended>(outcome).id;
     balances_[area()->key()].intended += more_intents_.back().second;
@@ -598,19 +609,27 @@ Command Engine::charge() {
   if (intent_ == 0) {
     return after_charged();
   }
-  const bool was_opened = open_asked_ != WorldTime{};
-  // No more than the intents cover: however late an order to open was carried out or answered, the
-  // shutter's host closes it by itself after the longest opening, and a shutter that does not close
-  // is covered by further intents.
-  given_ = std::min((was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual_due(),
-                    covered());
+  given_ = given();
   given_sigma_ = Dose{given_.value * series_.beam.relative_uncertainty};
   std::string reason = trouble_ ? "broken: " + trouble_->text
                                 : (shutter_measured_ ? "measured opening" : "opening by commands");
+  if (uncovered_) {
+    reason += "; beyond the " + number(covered().value) +
+              " e/A^2 intended, because the ledger could not take more while a shutter stayed open";
+  }
   if (const Dose residual = residual_due(); residual > Dose{}) {
     reason += "; " + number(residual.value) + " e/A^2 of it residual beam since the one before";
   }
   return ask(command::Charge{intent_, given_, given_sigma_, reason}, &Engine::on_charged);
+}
+
+// No more than the intents cover: however late an order to open was carried out or answered, the
+// shutter's host closes it by itself after the longest opening, and a shutter that does not close
+// is covered by further intents. Where the ledger took none of those, all that was given counts.
+Dose Engine::given() const {
+  const bool was_opened = open_asked_ != WorldTime{};
+  const Dose all = (was_opened ? open_rate() * (closed_ - opened_) : Dose{}) + residual_due();
+  return uncovered_ ? all : std::min(all, covered());
 }
 
 Command Engine::on_charged(const Outcome& outcome) {
@@ -899,6 +918,7 @@ void Engine::forget_exposure() {
   intent_ = 0;
   bound_ = given_ = given_sigma_ = Dose{};
   started_ = open_asked_ = opened_ = closed_ = WorldTime{};
+  uncovered_ = false;
   shutter_measured_ = true;
   frame_taken_ = false;
   taken_ = {};

@@ -154,9 +154,9 @@ struct EngineStart {
   /// The series ended in an earlier life of the daemon, which did not get to close its session:
   /// nothing is exposed any more. "" = it goes on.
   std::string ended_outcome, ended_reason;
-  Duration session_age;                 ///< since the session began, in earlier lives of the daemon
-  std::vector<FrameMeasures> measures;  ///< of the frames stored then, in their order
-  double axis_offset_ev = 0;            ///< by which the energy axis had been moved
+  Duration session_age;         ///< since the session began, in earlier lives of the daemon
+  std::vector<GuardPast> past;  ///< of the guards, in those lives
+  double axis_offset_ev = 0;    ///< by which the energy axis had been moved
 };
 
 class Engine {
@@ -195,6 +195,8 @@ class Engine {
   [[nodiscard]] const Plan& plan() const { return plan_; }
   [[nodiscard]] std::uint64_t exposures_done() const { return index_; }
   [[nodiscard]] bool open() const { return maybe_open_; }
+  /// The detector integrates, or its frame is still to come: its loss breaks the exposure.
+  [[nodiscard]] bool awaits_frame() const { return started_ != WorldTime{} && !frame_taken_; }
   /// For people: what it is doing, progress, dose.
   [[nodiscard]] nlohmann::json status() const;
 
@@ -290,6 +292,8 @@ class Engine {
   [[nodiscard]] Dose residual_due() const;
   [[nodiscard]] Dose bound() const;
   [[nodiscard]] Dose covered() const;
+  /// What the opening gave, as it is charged.
+  [[nodiscard]] Dose given() const;
   [[nodiscard]] IntentRequest intent_request(Dose bound, std::string cause) const;
   [[nodiscard]] session::Record record() const;
   [[nodiscard]] nlohmann::json dose_note(std::string_view cause) const;
@@ -328,6 +332,7 @@ class Engine {
   IntentId intent_ = 0;
   Dose bound_;
   std::vector<std::pair<IntentId, Dose>> more_intents_;  ///< while a shutter does not close
+  bool uncovered_ = false;  ///< the ledger did not take one of these: the dose went on all the same
   Duration exposure_armed_, readout_;
   WorldTime started_, open_asked_, opened_, closed_;
   bool maybe_open_ = false;  ///< an open was asked and closure is not established since

@@ -24,6 +24,28 @@ FrameQueue::FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live
       scheduler_(scheduler),
       stored_(std::move(stored)) {}
 
+void FrameQueue::look_back(std::function<Result<void>(LiveAnswer&)> feed) {
+  if (live_ == nullptr) {
+    return;
+  }
+  worker_.run([this, feed = std::move(feed), alive = alive_, live = live_, &session = session_,
+               &scheduler = scheduler_] {
+    const auto fed = feed(*live);
+    auto done = std::make_shared<StoredBatch>();
+    describe(session, live.get(), *done);
+    done->durable = session.progress().frames;
+    if (!fed.ok()) {
+      done->no_answer += (done->no_answer.empty() ? "" : "; ") +
+                         fed.error().during("what the frames before the restart showed").text;
+    }
+    scheduler.post([this, done, alive] {
+      if (*alive) {
+        stored_(*done);
+      }
+    });
+  });
+}
+
 void FrameQueue::put(Record record, FrameBlock block, Streamed streamed) {
   record.start_ns = block.info.start_ns;
   record.exposure_ns = block.info.exposure_ns;
@@ -89,6 +111,12 @@ StoredBatch FrameQueue::store(store::Session& session, LiveAnswer* live, const B
   }
   done.blocks = batch.size();
   done.durable = *written;
+  describe(session, live, done);
+  return done;
+}
+
+// What is told beside the number of frames.
+void FrameQueue::describe(store::Session& session, LiveAnswer* live, StoredBatch& done) {
   done.answer = live != nullptr ? live->news() : std::nullopt;
   done.measures = live != nullptr ? live->measures() : std::vector<FrameMeasures>();
   done.no_answer = live != nullptr ? live->gave_up() : "";
@@ -96,7 +124,6 @@ StoredBatch FrameQueue::store(store::Session& session, LiveAnswer* live, const B
   if (auto room = session.headroom(); room.ok()) {
     done.room = *room;
   }
-  return done;
 }
 
 // Batches come back in the order in which they went out.

@@ -58,6 +58,9 @@ class FrameQueue {
   FrameQueue(store::Session& session, std::unique_ptr<LiveAnswer> live, Worker& worker,
              Scheduler& scheduler, Stored stored);
 
+  /// Before the first frame, after a restart: `feed` gives whoever sees the frames those of before,
+  /// on the worker. What they come to is told as after a batch.
+  void look_back(std::function<Result<void>(LiveAnswer&)> feed);
   /// Queues one block with the record of its first frame; the others of the block follow from it.
   void put(session::Record record, FrameBlock block, Streamed streamed = {});
   /// A buffer for a block's bytes: one that was used before where there is one, because fresh
@@ -81,6 +84,7 @@ class FrameQueue {
   void run_batches();
   void run(const std::shared_ptr<Batch>& batch);
   static StoredBatch store(store::Session& session, LiveAnswer* live, const Batch& batch);
+  static void describe(store::Session& session, LiveAnswer* live, StoredBatch& done);
   void came_back(Batch& batch, StoredBatch done);
   void finish(Batch& batch);
   static Result<void> each_frame(const Batch& batch, const Take& take);

@@ -30,9 +30,11 @@ class LiveAnswer {
 
   /// One durable frame, in order. One thread.
   void take(const session::Record& record, std::span<const std::byte> frame);
-  /// A dark from before a restart, for the measures. Before the first take().
-  void remember(const session::Record& dark, std::span<const std::byte> frame) {
-    measure(dark, frame);
+  /// A frame from before a restart, in order, before the first take(). What it showed was told
+  /// then.
+  void remember(const session::Record& record, std::span<const std::byte> frame) {
+    take(record, frame);
+    measured_.clear();
   }
   /// The answer when there is a new one. Asked after every batch; worked out anew only after two
   /// per cent more specimen frames, so that its cost stays small however long the night.

@@ -83,8 +83,7 @@ json summary_of(session::Reader& reader, const store::Progress& progress, std::i
     summary["dose"] = dose_in_records(reader, *series);
     taken += " of " + std::to_string(planned);
   }
-  auto log = reader.events();
-  const auto ended = log.ok() ? ending_of(*log) : std::nullopt;
+  const auto ended = ending_of(reader);
   summary["outcome"] = ended ? ended->outcome : "recovered";
   summary["reason"] = (ended && !ended->reason.empty() ? ended->reason + "; " : "") +
                       "recovered after a crash; " + taken + " exposures";

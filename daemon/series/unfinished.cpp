@@ -1,7 +1,5 @@
 #include "daemon/series/unfinished.h"
 
-#include <algorithm>
-#include <map>
 #include <utility>
 
 #include "daemon/store/disk_source.h"
@@ -26,40 +24,39 @@ Result<UnfinishedSession> look_at(Disk& disk, const std::string& directory,
     return reader.error();
   }
   UnfinishedSession session{name, store::start_from((*reader)->documents(), directory), {}};
-  if (auto log = (*reader)->events(); log.ok()) {
-    session.ended = ending_of(*log);
-  }
+  session.ended = ending_of(**reader);
   return session;
 }
 
 }  // namespace
 
-std::optional<Ending> ending_of(const session::EventLog& log) {
-  std::optional<Ending> ending;
-  for (const json& event : log.events) {
-    const auto what = text_in(event, "event");
-    if (what == "ended") {
-      const auto outcome = text_in(event, "outcome");
-      ending = Ending{outcome.empty() ? "ended" : outcome, text_in(event, "reason")};
-    }
+void look_for_ending(const json& event, std::optional<Ending>& ending) {
+  if (text_in(event, "event") == "ended") {
+    const auto outcome = text_in(event, "outcome");
+    ending = Ending{outcome.empty() ? "ended" : outcome, text_in(event, "reason")};
   }
-  return ending;
 }
 
-Earlier earlier_in(const session::EventLog& log) {
-  Earlier earlier;
-  for (const json& event : log.events) {
-    const auto what = text_in(event, "event");
-    if (what == "measures") {
-      if (auto measures = measures_from_json(event)) {
-        earlier.measures.push_back(std::move(*measures));
-      }
-    } else if (what == "guard" && event.contains("axis_offset_ev") &&
-               event["axis_offset_ev"].is_number()) {
-      earlier.axis_offset_ev = event["axis_offset_ev"];
+std::optional<Ending> ending_of(session::Reader& session) {
+  std::optional<Ending> ending;
+  const auto log = session.each_event(
+      [&ending](const json& event) { look_for_ending(event, ending); }, {"\"ended\""});
+  return log.ok() ? ending : std::nullopt;
+}
+
+void Earlier::take(const json& event) {
+  const auto what = text_in(event, "event");
+  if (what == "measures") {
+    if (auto found = measures_from_json(event)) {
+      past.push_back({GuardPast::What::measured, std::move(*found)});
     }
+  } else if (what == "continue") {
+    past.push_back({GuardPast::What::went_on, {}});
+  } else if (what == "guard" && event.contains("axis_offset_ev") &&
+             event["axis_offset_ev"].is_number()) {
+    axis_offset_ev = event["axis_offset_ev"];
+    past.push_back({GuardPast::What::recentred, {}});
   }
-  return earlier;
 }
 
 Earlier look_back(Disk& disk, const std::string& directory, const std::string& name) {
@@ -69,25 +66,26 @@ Earlier look_back(Disk& disk, const std::string& directory, const std::string& n
     return {};
   }
   Earlier earlier;
-  if (auto log = (*reader)->events(); log.ok()) {
-    earlier = earlier_in(*log);
-  }
-  std::map<std::int64_t, std::size_t> taken;
-  const auto records = (*reader)->records();
-  for (std::size_t i = records.size(); i-- > 0;) {
-    const session::Record& record = records[i];
-    if (record.kind != static_cast<std::uint8_t>(ExposureKind::dark) ||
-        taken[record.exposure_set_ns] == kMostDarks) {
-      continue;
-    }
-    Earlier::Dark dark{record, std::vector<std::byte>((*reader)->documents().shape.bytes())};
-    if ((*reader)->read_frame(i, dark.frame).ok()) {
-      ++taken[record.exposure_set_ns];
-      earlier.darks.push_back(std::move(dark));
-    }
-  }
-  std::reverse(earlier.darks.begin(), earlier.darks.end());
+  (void)(*reader)->each_event([&earlier](const json& event) { earlier.take(event); },
+                              {"\"measures\"", "\"continue\"", "\"axis_offset_ev\""});
   return earlier;
+}
+
+Result<void> each_frame_of(
+    Disk& disk, const std::string& directory, const std::string& name,
+    const std::function<void(const session::Record&, std::span<const std::byte>)>& take) {
+  const auto source = store::disk_source(disk);
+  auto reader = session::Reader::open(*source, directory + "/" + name);
+  if (!reader.ok()) {
+    return reader.error();
+  }
+  PageBytes frame((*reader)->documents().shape.bytes());
+  const auto records = (*reader)->records();
+  for (std::size_t i = 0; i < records.size(); ++i) {
+    CREEL_TRY((*reader)->read_frame(i, frame));
+    take(records[i], frame);
+  }
+  return {};
 }
 
 LeftSession left_as_it_is(const std::string& directory, const std::string& name,

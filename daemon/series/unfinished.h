@@ -2,14 +2,17 @@
 #pragma once
 
 #include <cstddef>
+#include <functional>
+#include <nlohmann/json.hpp>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
+#include "daemon/guards/guard.h"
 #include "daemon/seams/disk.h"
 #include "daemon/store/session.h"
 #include "protocol/base/result.h"
-#include "protocol/series/measures.h"
 #include "protocol/session/reader.h"
 
 namespace creel {
@@ -20,7 +23,9 @@ struct Ending {
 };
 /// Nothing while it has not ended. Once it has, it is not gone on with, whoever takes up the
 /// session.
-std::optional<Ending> ending_of(const session::EventLog& log);
+std::optional<Ending> ending_of(session::Reader& session);
+/// What one event says of it; later ones count.
+void look_for_ending(const nlohmann::json& event, std::optional<Ending>& ending);
 
 struct UnfinishedSession {
   std::string name;
@@ -45,19 +50,16 @@ Result<Unfinished> find_unfinished(Disk& disk, const std::string& directory);
 
 /// What guards that watch frames must know of the part of a session that was taken before.
 struct Earlier {
-  std::vector<FrameMeasures> measures;  ///< from its events, in their order
-  double axis_offset_ev = 0;            ///< by which a guard had moved the energy axis
-  struct Dark {
-    session::Record record;
-    std::vector<std::byte> frame;
-  };
-  /// The newest of each exposure time, at most kMostDarks: without them nothing could be measured
-  /// on a series that takes its darks first.
-  std::vector<Dark> darks;
+  std::vector<GuardPast> past;  ///< from its events, in their order
+  double axis_offset_ev = 0;    ///< by which a guard had moved the energy axis
+  void take(const nlohmann::json& event);
 };
-constexpr std::size_t kMostDarks = 16;
-Earlier earlier_in(const session::EventLog& log);
 /// Nothing of what cannot be read. On the store's thread.
 Earlier look_back(Disk& disk, const std::string& directory, const std::string& name);
+/// Every frame of a session, in order, with its record. The first error ends it. On the store's
+/// thread.
+Result<void> each_frame_of(
+    Disk& disk, const std::string& directory, const std::string& name,
+    const std::function<void(const session::Record&, std::span<const std::byte>)>& take);
 
 }  // namespace creel

@@ -218,13 +218,19 @@ Result<void> write_file(Disk& disk, const std::string& path, const SessionStart&
 }
 
 // Reads the new file back as any reader would, and compares it with the folder. Every thread has a
-// reader of its own and takes a run of frames.
+// reader of its own, which shares the records, and takes a run of frames.
 class FileCheck {
  public:
   FileCheck(Disk& disk, std::string path, FolderReader& reader, const Told& progress)
       : disk_(disk), path_(std::move(path)), reader_(reader), progress_(progress) {}
 
   Result<void> run(std::span<Worker* const> workers) {
+    source_ = disk_source(disk_);
+    auto opened = session::Reader::open_file(*source_, path_);
+    if (!opened.ok()) {
+      return opened.error();
+    }
+    copy_ = std::move(*opened);
     const auto parts = workers.size() + 1;
     const auto total = reader_.records().size();
     // Whole chunks each, so that none is unpacked twice.
@@ -257,7 +263,7 @@ class FileCheck {
 
   Result<void> check_part(std::uint64_t first, std::uint64_t end) {
     auto source = disk_source(disk_);
-    auto opened = session::Reader::open_file(*source, path_);
+    auto opened = copy_->again(*source);
     if (!opened.ok()) {
       return opened.error();
     }
@@ -314,6 +320,8 @@ class FileCheck {
   std::thread::id thread_ = std::this_thread::get_id();
   std::atomic<std::uint64_t> checked_ = 0, bad_frame_ = kNone;
   std::atomic<bool> failed_ = false;
+  std::unique_ptr<session::FileSource> source_;
+  std::unique_ptr<session::Reader> copy_;  ///< its records serve all threads
 };
 
 // A folder in which anything is missing or damaged is the only witness of what was there.

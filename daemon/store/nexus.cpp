@@ -4,6 +4,8 @@
 #include <array>
 #include <cmath>
 #include <cstdio>
+#include <map>
+#include <string>
 #include <utility>
 
 #include "daemon/store/tree.h"
@@ -565,39 +567,42 @@ struct Log {
   std::vector<double> times_s, values;
 };
 
-/// Of one gauge, one log a channel, from the events "gauges".
-std::vector<Log> logs_of(const std::string& gauge, std::size_t channels,
-                         const std::vector<json>& events, std::int64_t start_world_ns) {
-  std::vector<Log> logs(channels);
-  for (const json& event : events) {
-    if (text_at(event, "event") != "gauges") {
-      continue;
-    }
+/// Of each gauge, one log a channel, from the events "gauges".
+using Logs = std::map<std::string, std::vector<Log>>;
+
+void add_readings(const json& event, std::int64_t start_world_ns, Logs& logs) {
+  if (text_at(event, "event") != "gauges") {
+    return;
+  }
+  for (auto& [gauge, channels] : logs) {
     const json readings = at(at(event, "readings"), gauge.c_str());
-    for (std::size_t i = 0; i < std::min(channels, readings.size()); ++i) {
+    for (std::size_t i = 0; i < std::min(channels.size(), readings.size()); ++i) {
       const auto value = number_at(readings[i], "value");
       const auto taken = number_at(readings[i], "taken_ns");
       if (value && taken && readings[i].value("valid", false)) {
-        logs[i].times_s.push_back(1e-9 * (*taken - static_cast<double>(start_world_ns)));
-        logs[i].values.push_back(*value);
+        channels[i].times_s.push_back(1e-9 * (*taken - static_cast<double>(start_world_ns)));
+        channels[i].values.push_back(*value);
       }
     }
   }
-  return logs;
 }
 
 // Slow readings as NXlog: `value_log` of the sensor, or one log a channel where it has several.
 void add_gauge_logs(const H5::Group& instrument, const SessionStart& start,
                     const std::string& events_text) {
-  const auto events = session::parse_event_log(events_text).events;
+  Logs all;
   for (const auto& [name, device] : start.devices.items()) {
     const json channels = at(at(device, "describe"), "channels");
-    const auto group_name = nexus_name("sensor_" + name);
-    if (!channels.is_array() || !instrument.nameExists(group_name)) {
-      continue;
+    if (channels.is_array() && instrument.nameExists(nexus_name("sensor_" + name))) {
+      all[name].resize(channels.size());
     }
-    const auto sensor = instrument.openGroup(group_name);
-    const auto logs = logs_of(name, channels.size(), events, start.start_world_ns);
+  }
+  session::EventParser parser(
+      [&](const json& event) { add_readings(event, start.start_world_ns, all); }, {"\"gauges\""});
+  parser.add(events_text);
+  for (const auto& [name, logs] : all) {
+    const json channels = start.devices[name]["describe"]["channels"];
+    const auto sensor = instrument.openGroup(nexus_name("sensor_" + name));
     for (std::size_t i = 0; i < logs.size(); ++i) {
       if (logs[i].values.empty()) {
         continue;

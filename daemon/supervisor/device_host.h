@@ -103,6 +103,8 @@ class DeviceHost {
   }
   /// For people: state, restarts, last trouble, identity.
   [[nodiscard]] nlohmann::json status() const;
+  /// Why it was last lost, in a few words; "" = it never was.
+  [[nodiscard]] const std::string& last_trouble() const { return last_trouble_; }
 
  private:
   struct Pending {

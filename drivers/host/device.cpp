@@ -44,10 +44,19 @@ const char* position_name(std::int32_t position) {
 }
 
 json to_json(const creel_shutter_state& state) {
-  return {{"commanded", position_name(state.commanded)},
-          {"measured", position_name(state.measured)},
-          {"opened_ns", state.opened_ns},
-          {"closed_ns", state.closed_ns}};
+  json out = {{"commanded", position_name(state.commanded)},
+              {"measured", position_name(state.measured)},
+              {"opened_ns", state.opened_ns},
+              {"closed_ns", state.closed_ns}};
+  if (state.opening_ended_ns != 0) {
+    out["opening_began_ns"] = state.opening_began_ns;
+    out["opening_ended_ns"] = state.opening_ended_ns;
+  }
+  if (state.closing_ended_ns != 0) {
+    out["closing_began_ns"] = state.closing_began_ns;
+    out["closing_ended_ns"] = state.closing_ended_ns;
+  }
+  return out;
 }
 
 json to_json(const creel_reading& reading) {

@@ -23,6 +23,7 @@
 #include <chrono>
 #include <cmath>
 #include <condition_variable>
+#include <cstddef>
 #include <cstdlib>
 #include <cstring>
 #include <functional>
@@ -701,6 +702,44 @@ TEST_P(ShutterDevice, OpensAndClosesWithTimes) {
   EXPECT_LE(state.closed_ns, host_.now_ns());
   ASSERT_EQ(shutter()->close_shutter(device_, &state), 0)
       << "closing a closed shutter is not an error";
+}
+
+TEST_P(ShutterDevice, SaysWhenItMovedIfItMeasuresThat) {
+  const std::int64_t before = host_.now_ns();
+  creel_shutter_state state = blank_state();
+  ASSERT_EQ(shutter()->open_shutter(device_, 1'000'000'000, &state), 0);
+  const std::int64_t between = host_.now_ns();
+  EXPECT_EQ(state.opening_began_ns == 0, state.opening_ended_ns == 0) << "one without the other";
+  if (state.opening_ended_ns != 0) {
+    EXPECT_TRUE(measures());
+    EXPECT_GE(state.opening_began_ns, before);
+    EXPECT_LE(state.opening_began_ns, state.opened_ns);
+    EXPECT_LE(state.opened_ns, state.opening_ended_ns);
+    EXPECT_LE(state.opening_ended_ns, between);
+  }
+  const std::int64_t began = state.opening_began_ns;
+  ASSERT_EQ(shutter()->close_shutter(device_, &state), 0);
+  EXPECT_EQ(state.opening_began_ns, began) << "of the last opening, also after it closed";
+  EXPECT_EQ(state.closing_began_ns == 0, state.closing_ended_ns == 0) << "one without the other";
+  if (state.closing_ended_ns != 0) {
+    EXPECT_GE(state.closing_began_ns, between);
+    EXPECT_LE(state.closing_began_ns, state.closed_ns);
+    EXPECT_LE(state.closed_ns, state.closing_ended_ns);
+    EXPECT_LE(state.closing_ended_ns, host_.now_ns());
+  }
+}
+
+TEST_P(ShutterDevice, FillsInNoMoreThanAnOlderHostHas) {
+  creel_shutter_state state = blank_state();
+  state.struct_size = offsetof(creel_shutter_state, opening_began_ns);
+  state.opening_began_ns = state.closing_ended_ns = -77;
+  ASSERT_EQ(shutter()->open_shutter(device_, 1'000'000'000, &state), 0)
+      << calls()->last_error(device_);
+  EXPECT_EQ(state.commanded, CREEL_SHUTTER_OPEN);
+  EXPECT_EQ(state.struct_size, offsetof(creel_shutter_state, opening_began_ns));
+  EXPECT_EQ(state.opening_began_ns, -77);
+  EXPECT_EQ(state.closing_ended_ns, -77);
+  EXPECT_EQ(shutter()->close_shutter(device_, &state), 0);
 }
 
 TEST_P(ShutterDevice, DoesNotOpenWithoutALease) {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <cstddef>
+#include <cstring>
 #include <mutex>
 
 // The opaque type of the C header: everything the kit keeps for one open device.
@@ -237,14 +239,18 @@ std::int32_t stop(creel_device* device) noexcept {
 
 // ---- shutter ----
 
+/// What every host has of a creel_shutter_state; the rest was appended.
+constexpr std::size_t kLeastState = offsetof(creel_shutter_state, opening_began_ns);
+
 template <class Work>
 std::int32_t shutter_call(creel_device* device, creel_shutter_state* state, Work&& work) noexcept {
   return call(device, [&] {
-    require(state != nullptr && state->struct_size >= sizeof(creel_shutter_state), CREEL_E_INVALID,
+    require(state != nullptr && state->struct_size >= kLeastState, CREEL_E_INVALID,
             "shutter: needs a creel_shutter_state with its size filled in");
     creel_shutter_state made = work();
-    made.struct_size = sizeof made;
-    *state = made;
+    made.struct_size =
+        static_cast<std::uint32_t>(std::min<std::size_t>(state->struct_size, sizeof made));
+    std::memcpy(state, &made, made.struct_size);
   });
 }
 

@@ -119,7 +119,8 @@ class Detector : public Device {
   void make_safe() override { stop(); }
 };
 
-/// SAFETY: see the top of this file. A shutter must be closed when its constructor returns.
+/// SAFETY: see the top of this file. A shutter must be closed when its constructor returns. The
+/// states that it returns begin as creel_shutter_state{}: what it does not measure stays zero.
 class Shutter : public Device {
  public:
   virtual creel_shutter_state open_shutter(std::int64_t open_for_ns) = 0;

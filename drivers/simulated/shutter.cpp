@@ -20,6 +20,7 @@ ShutterSetup read_setup(const nlohmann::json& config) {
   fields.text("name", "");
   setup.channel =
       channel_named(fields.choice("shutter", "beam", {"beam", "cathode", "below", "pump"}));
+  setup.delay_ns = static_cast<std::int64_t>(fields.number("delay_ms", 0, 0, 1000) * 1e6);
   setup.travel_ns = static_cast<std::int64_t>(fields.number("travel_ms", 4, 0, 1000) * 1e6);
   setup.measures = fields.flag("measures", true);
   setup.stuck_open = fields.flag("stuck_open", false);
@@ -40,9 +41,9 @@ Shutter::Shutter(const ShutterSetup& setup, kit::Services services)
   // It comes up closed, also when a host before this one died with it open.
   const std::int64_t now = services_.now_ns();
   const bool was_open = log_.last(setup_.channel, 0) != 0;
-  ordered_ns_ = was_open ? now : now - setup_.travel_ns;
-  log_.append({SharedLog::whole_microsecond(was_open ? now + setup_.travel_ns / 2 : now),
-               setup_.channel, 0});
+  stands_ns_ = was_open ? now + setup_.delay_ns + setup_.travel_ns : now;
+  const std::int64_t closes = was_open ? now + setup_.delay_ns + setup_.travel_ns / 2 : now;
+  log_.append({SharedLog::whole_microsecond(closes), setup_.channel, 0});
 }
 
 nlohmann::json Shutter::describe() {
@@ -53,18 +54,18 @@ nlohmann::json Shutter::describe() {
             {"firmware", "0.1.0"}}},
           {"settings", nlohmann::json::object()},
           {"measures", setup_.measures},
-          {"travel_ns", setup_.travel_ns},
+          {"travel_ns", setup_.delay_ns + setup_.travel_ns},
           {"has_timer", false}};
 }
 
 std::int64_t Shutter::order(bool open) {
   const std::lock_guard lock(mutex_);
-  const std::int64_t now = services_.now_ns();
+  const std::int64_t begins = services_.now_ns() + setup_.delay_ns;
   commanded_open_ = open;
   if (open == open_ || (!open && setup_.stuck_open)) {
-    return ordered_ns_ + setup_.travel_ns;
+    return stands_ns_;
   }
-  std::int64_t effective = SharedLog::whole_microsecond(now + setup_.travel_ns / 2);
+  std::int64_t effective = SharedLog::whole_microsecond(begins + setup_.travel_ns / 2);
   if (!open) {
     effective = std::max(effective, opened_ns_);  // closing order while still opening
   }
@@ -76,9 +77,10 @@ std::int64_t Shutter::order(bool open) {
         "again with more shared_bytes in the rig");
   }
   open_ = open;
-  ordered_ns_ = now;
+  stands_ns_ = std::max(begins + setup_.travel_ns, effective);
   (open ? opened_ns_ : closed_ns_) = effective;
-  return now + setup_.travel_ns;
+  (open ? opening_ : closing_) = {std::min(begins, effective), stands_ns_};
+  return stands_ns_;
 }
 
 void Shutter::make_safe() {
@@ -114,13 +116,19 @@ creel_shutter_state Shutter::state() {
   state.commanded = commanded_open_ ? CREEL_SHUTTER_OPEN : CREEL_SHUTTER_CLOSED;
   if (!setup_.measures) {
     state.measured = CREEL_SHUTTER_NOT_MEASURED;
-  } else if (services_.now_ns() < ordered_ns_ + setup_.travel_ns) {
+  } else if (services_.now_ns() < stands_ns_) {
     state.measured = CREEL_SHUTTER_MOVING;
   } else {
     state.measured = open_ ? CREEL_SHUTTER_OPEN : CREEL_SHUTTER_CLOSED;
   }
   state.opened_ns = opened_ns_;
   state.closed_ns = closed_ns_;
+  if (setup_.measures) {
+    state.opening_began_ns = opening_.began_ns;
+    state.opening_ended_ns = opening_.ended_ns;
+    state.closing_began_ns = closing_.began_ns;
+    state.closing_ended_ns = closing_.ended_ns;
+  }
   return state;
 }
 

@@ -22,7 +22,8 @@ namespace creel::simulated {
 
 struct ShutterSetup {
   sim::Channel channel = sim::Channel::beam;
-  std::int64_t travel_ns = 0;
+  std::int64_t delay_ns = 0;   // from an order until the blades begin to move
+  std::int64_t travel_ns = 0;  // of the movement itself
   bool measures = true, stuck_open = false, silent = false;
   std::uint64_t fingerprint = 0;
 };
@@ -49,8 +50,11 @@ class Shutter : public kit::Shutter {
   std::mutex mutex_;             // held for a few instructions, never while waiting
   bool commanded_open_ = false;  // what was last ordered
   bool open_ = false;            // what the blades do, or have done
-  std::int64_t ordered_ns_ = 0;  // when they began to move
+  std::int64_t stands_ns_ = 0;   // when they stand, or stood
   std::int64_t opened_ns_ = 0, closed_ns_ = 0;
+  struct Movement {
+    std::int64_t began_ns = 0, ended_ns = 0;
+  } opening_, closing_;
 };
 
 }  // namespace creel::simulated

@@ -192,6 +192,13 @@ typedef struct creel_shutter_state {
   uint32_t reserved;
   int64_t opened_ns; /* world time at which the beam last began to pass; 0 = never */
   int64_t closed_ns; /* world time at which the beam last stopped passing; 0 = never opened */
+  /* World time at which the blade began to move, and at which it stood again, for the opening that
+   * opened_ns is of and for the closing that closed_ns is of: began <= opened_ns <= ended. 0 in
+   * both of a pair = this device does not measure it. Appended later: a driver that ends before
+   * here reports one time for each movement and is as valid; fill in no more than struct_size
+   * bytes. */
+  int64_t opening_began_ns, opening_ended_ns;
+  int64_t closing_began_ns, closing_ended_ns;
 } creel_shutter_state;
 
 typedef struct creel_shutter_calls {

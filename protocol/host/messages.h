@@ -26,7 +26,8 @@
 //   "close_shutter" -> shutter state
 //   "state"         -> shutter state {commanded, measured ("closed" "open" "moving" "not
 //   measured"),
-//                   opened_ns, closed_ns}
+//                   opened_ns, closed_ns; of a device that measures them opening_began_ns,
+//                   opening_ended_ns, closing_began_ns, closing_ended_ns}
 //   "read"          -> {readings: [{value, uncertainty|null, taken_ns, valid}]} in describe()'s
 //   order "move"          axis (index), position -> {position} "make_safe"     -> {} (answered by
 //   the safety thread) "ping"          -> {busy: call name or "", busy_ns, lease_left_ns}

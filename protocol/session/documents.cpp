@@ -14,8 +14,6 @@ namespace {
 
 using nlohmann::json;
 
-constexpr std::size_t kLongestText = 64U << 20;
-constexpr std::uint64_t kLongestLog = 1ULL << 30;
 constexpr std::uint64_t kMostFrames = 1ULL << 40;
 
 void strip(std::string& text) {
@@ -124,12 +122,13 @@ std::string read_document(const H5::H5File& file, const char* path, std::vector<
 
 }  // namespace
 
-std::string read_text(const H5::H5File& file, const std::string& path, bool* intact) {
+std::string read_text(const H5::H5File& file, const std::string& path, bool* intact,
+                      std::size_t most) {
   const auto set = file.openDataSet(path);
   const auto type = set.getDataType();
   if (type.getClass() != H5T_STRING || type.isVariableStr() ||
-      set.getSpace().getSimpleExtentNpoints() != 1 || type.getSize() > kLongestText) {
-    throw Hdf5Fault(path + " is not a text of at most 64 MiB");
+      set.getSpace().getSimpleExtentNpoints() != 1 || type.getSize() > most) {
+    throw Hdf5Fault(path + " is not a text of at most " + std::to_string(most >> 20U) + " MiB");
   }
   std::string text(type.getSize(), '\0');
   set.read(text.data(), type);
@@ -185,24 +184,6 @@ ReadDocuments read_documents(const H5::H5File& file) {
     documents.summary = json::parse(read_document(file, kPathSummary, read.faults), nullptr, false);
   }
   return read;
-}
-
-Result<std::string> read_small(FileSource& source, const std::string& path) {
-  auto file = source.open(path);
-  if (!file.ok()) {
-    return file.error();
-  }
-  auto size = (*file)->size();
-  if (!size.ok() || *size > kLongestLog) {
-    return size.ok() ? Error{ErrorCode::corrupt, path + ": is larger than 1 GiB"} : size.error();
-  }
-  std::string text(*size, '\0');
-  auto got = (*file)->read_at(0, std::as_writable_bytes(std::span(text)));
-  if (!got.ok()) {
-    return got.error();
-  }
-  text.resize(*got);
-  return text;
 }
 
 }  // namespace creel::session

@@ -13,8 +13,9 @@
 namespace creel::session {
 
 /// Text of a scalar data set of fixed-length string; throws Hdf5Fault when it is anything else or
-/// longer than 64 MiB. `intact`, if given, says whether it matches its attribute `checksum`.
-std::string read_text(const H5::H5File& file, const std::string& path, bool* intact = nullptr);
+/// longer than `most` bytes. `intact`, if given, says whether it matches its attribute `checksum`.
+std::string read_text(const H5::H5File& file, const std::string& path, bool* intact = nullptr,
+                      std::size_t most = std::size_t{64} << 20U);
 
 /// Whether there is an object at an absolute path.
 bool path_exists(const H5::H5File& file, const std::string& path);
@@ -27,7 +28,7 @@ struct ReadDocuments {
 /// Throws Hdf5Fault or H5::Exception when the session cannot be understood.
 ReadDocuments read_documents(const H5::H5File& file);
 
-/// Whole text of a small file (events.log); at most 1 GiB.
-Result<std::string> read_small(FileSource& source, const std::string& path);
+/// The longest events.log: some two million events. What is longer is not read.
+constexpr std::uint64_t kLongestLog = 1ULL << 30U;
 
 }  // namespace creel::session

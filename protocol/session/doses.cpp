@@ -69,6 +69,8 @@ struct Life {
   std::map<Attempt, Charge> charges;
   std::vector<ByHand> by_hand;
   std::map<std::string, double> sigma_after_crash;  ///< by name of the area
+  /// Of what people had entered by then, all sessions; in `ledger`, or in the event "started".
+  json by_hand_before;
 };
 
 struct Taken {
@@ -92,13 +94,15 @@ std::vector<Life> lives_of(const EventLog* log) {
     const auto dose = dose_at(event, "dose_e_per_a2");
     if (what == json("resumed") && next.is_number_unsigned() && at(event, "areas").is_array() &&
         next.get<std::uint64_t>() >= lives.back().first_sequence) {
-      lives.push_back({next.get<std::uint64_t>(), event["areas"], {}, {}, {}});
+      lives.push_back({next.get<std::uint64_t>(), event["areas"], {}, {}, {}, event["areas"]});
       for (const json& one : at(event, "charged_after_crash")) {
         if (const auto& name = at(one, "area"); name.is_string()) {
           lives.back().sigma_after_crash[name.get<std::string>()] =
               dose_at(one, "sigma_e_per_a2").value_or(0);
         }
       }
+    } else if (what == json("started") && lives.size() == 1 && at(event, "areas").is_array()) {
+      lives.front().by_hand_before = event["areas"];
     } else if ((what == json("exposure_broken") || what == json("charged") ||
                 what == json("entered_by_hand")) &&
                dose && exposure.is_number_unsigned() && attempt.is_number_unsigned() &&
@@ -138,6 +142,7 @@ class Sums {
     for (std::size_t life = 0; life < lives.size(); ++life) {
       const auto end = life + 1 < lives.size() ? lives[life + 1].first_sequence : ~0ULL;
       ledger_said(lives[life]);
+      know_by_hand(lives[life]);
       auto taken = charged_without_frames(lives[life]);
       for (; next < records.size() && records[next].sequence < end; ++next) {
         take(records[next], lives[life], taken);
@@ -160,8 +165,10 @@ class Sums {
  private:
   struct Sum {
     AreaDose shown;
-    double series = 0;  ///< given by this session so far, as far as it is known
-    double total = 0;   ///< of the area
+    double series = 0;              ///< given by this session so far, as far as it is known
+    double total = 0;               ///< of the area
+    std::optional<double> by_hand;  ///< what people had entered by now, as far as it was told
+    double by_hand_variance = 0;
   };
 
   Sum& sum(std::uint16_t area) {
@@ -221,14 +228,46 @@ class Sums {
             "the ledger had " + in_words(-lost) +
                 " less than the frames and events before account for");
       }
-      const double others = *total - one.total - lost;
-      if (differ(*total, one.total + lost)) {
+      double others = *total - one.total - lost;
+      others -= entered_between(life.ledger[i], one, place);
+      if (differ(*total, *total - others)) {
         count(one, "meanwhile", others, 0, 0);
         say(Severity::note, place, one,
-            in_words(others) + " were entered by hand or given by other sessions meanwhile");
+            in_words(others) + (one.by_hand ? " were given by other sessions meanwhile"
+                                            : " were entered by hand or given by other sessions "
+                                              "meanwhile"));
       }
       one.series = *series;
       one.total = *total;
+    }
+  }
+
+  /// What people entered between two lives of the daemon, which no event of its own tells: counted,
+  /// with its error. 0 where the session does not say what they had entered before.
+  double entered_between(const json& ledger, Sum& one, const std::string& place) {
+    const auto by_hand = dose_at(ledger, "by_hand_e_per_a2");
+    const auto sigma = dose_at(ledger, "by_hand_sigma_e_per_a2");
+    if (!by_hand || !one.by_hand || !differ(*by_hand, *one.by_hand)) {
+      return 0;
+    }
+    const double entered = *by_hand - *one.by_hand;
+    const double variance = sigma.value_or(0) * sigma.value_or(0) - one.by_hand_variance;
+    count(one, "by_hand", entered, std::sqrt(std::max(0.0, variance)), 0);
+    say(Severity::note, place, one, in_words(entered) + " were entered by hand meanwhile");
+    return entered;
+  }
+
+  void know_by_hand(const Life& life) {
+    for (std::size_t i = 0; life.by_hand_before.is_array() &&
+                            i < std::min<std::size_t>(life.by_hand_before.size(), kNoArea);
+         ++i) {
+      const auto by_hand = dose_at(life.by_hand_before[i], "by_hand_e_per_a2");
+      const auto sigma = dose_at(life.by_hand_before[i], "by_hand_sigma_e_per_a2");
+      if (by_hand && sigma) {
+        Sum& one = sum(static_cast<std::uint16_t>(i));
+        one.by_hand = *by_hand;
+        one.by_hand_variance = *sigma * *sigma;
+      }
     }
   }
 
@@ -263,6 +302,10 @@ class Sums {
   void add_by_hand(const ByHand& entry) {
     auto& area = sum(entry.charge.area);
     area.total += entry.charge.dose;
+    if (area.by_hand) {
+      *area.by_hand += entry.charge.dose;
+      area.by_hand_variance += entry.charge.sigma * entry.charge.sigma;
+    }
     count(area, "by_hand", entry.charge.dose, entry.charge.sigma, 0);
   }
 

@@ -25,6 +25,12 @@ class FileReader final : public Reader {
   FileReader(const FileReader&) = delete;
   FileReader& operator=(const FileReader&) = delete;
 
+  // What readers of the same file share; never changed.
+  struct Known {
+    std::vector<Record> records;
+    std::vector<hsize_t> rows;  // of the records in the data set
+  };
+
   Result<void> load() {
     return with_hdf5("reading " + path_, ErrorCode::corrupt, &files_, [&] {
       file_.emplace(path_, H5F_ACC_RDONLY, H5::FileCreatPropList::DEFAULT, files_.access(true));
@@ -39,7 +45,7 @@ class FileReader final : public Reader {
   [[nodiscard]] bool folded() const override { return true; }
 
   Result<void> read_frame(std::size_t index, std::span<std::byte> into) override {
-    CREEL_INVARIANT(index < records_.size() && into.size() == documents_.shape.bytes(),
+    CREEL_INVARIANT(index < known_->records.size() && into.size() == documents_.shape.bytes(),
                     "the frame asked for exists and fits");
     if (codec_) {
       CREEL_TRY(read_from_chunk(index, into));
@@ -47,29 +53,50 @@ class FileReader final : public Reader {
     if (!codec_) {
       CREEL_TRY(read_through_hdf5(index, into));
     }
-    if (crc32c(into) != records_[index].frame_crc) {
+    if (crc32c(into) != known_->records[index].frame_crc) {
       return Error{ErrorCode::corrupt, place(index) + ": the frame does not match its checksum"};
     }
     return {};
   }
 
-  Result<EventLog> events() override {
-    EventLog log;
+  Result<EventLog> each_event(const EventParser::Take& take,
+                              const EventParser::Words& words) override {
+    std::string text;
     CREEL_TRY(with_hdf5("reading " + path_, ErrorCode::corrupt, &files_,
-                        [&] { log = parse_event_log(read_text(*file_, kPathEvents)); }));
-    return log;
+                        [&] { text = read_text(*file_, kPathEvents, nullptr, kLongestLog); }));
+    EventParser parser(take, words);
+    parser.add(text);
+    return parser.end();
+  }
+
+  [[nodiscard]] std::span<const Record> records() const override { return known_->records; }
+
+  Result<std::unique_ptr<Reader>> again(FileSource& source) const override {
+    auto reader = std::make_unique<FileReader>(source, path_);
+    reader->known_ = known_;
+    reader->documents_ = documents_;
+    reader->faults_ = faults_;
+    CREEL_TRY(with_hdf5("reading " + path_, ErrorCode::corrupt, &reader->files_, [&] {
+      reader->file_.emplace(path_, H5F_ACC_RDONLY, H5::FileCreatPropList::DEFAULT,
+                            reader->files_.access(true));
+      reader->open_frames();
+    }));
+    if (reader->extent_ != extent_) {
+      return Error{ErrorCode::corrupt, path_ + ": it was replaced while it was read"};
+    }
+    return std::unique_ptr<Reader>(std::move(reader));
   }
 
   [[nodiscard]] bool proven(std::size_t) const override { return true; }
   [[nodiscard]] std::string place(std::size_t index) const override {
-    return path_ + " frame " + std::to_string(records_[index].sequence);
+    return path_ + " frame " + std::to_string(known_->records[index].sequence);
   }
   Result<void> refresh() override { return {}; }
 
  private:
   // Whole chunks are read and unpacked here: HDF5 would do it while everybody else waits for it.
   Result<void> read_from_chunk(std::size_t index, std::span<std::byte> into) {
-    const auto row = rows_[index];
+    const auto row = known_->rows[index];
     if (unpacked_ != row / frames_a_chunk_) {
       unpacked_.reset();
       CREEL_TRY(with_hdf5("reading " + place(index), ErrorCode::corrupt, &files_,
@@ -111,7 +138,7 @@ class FileReader final : public Reader {
   Result<void> read_through_hdf5(std::size_t index, std::span<std::byte> into) {
     return with_hdf5("reading " + place(index), ErrorCode::corrupt, &files_, [&] {
       std::vector<hsize_t> start(extent_.size(), 0), count = extent_;
-      start[0] = rows_[index];
+      start[0] = known_->rows[index];
       count[0] = 1;
       const hsize_t all = documents_.shape.bytes() / frames_type_.getSize();
       const H5::DataSpace memory(1, &all);
@@ -180,26 +207,32 @@ class FileReader final : public Reader {
         set.getStorageSize() > file_->getFileSize()) {
       throw Hdf5Fault(std::string(kPathRecord) + " does not fit the frames");
     }
-    std::vector<Record> all(count);
+    Known known;
+    known.records.resize(count);
     if (count > 0) {
-      set.read(all.data(), type);
+      set.read(known.records.data(), type);
     }
-    keep(all);
+    keep(known);
+    known_ = std::make_shared<const Known>(std::move(known));
   }
 
-  void keep(const std::vector<Record>& all) {
+  // Those that hold, moved together where they are.
+  void keep(Known& known) {
+    auto& all = known.records;
+    std::size_t kept = 0;
     for (std::size_t row = 0; row < all.size(); ++row) {
       const auto& record = all[row];
-      const bool in_order = records_.empty() || record.sequence > records_.back().sequence;
+      const bool in_order = kept == 0 || record.sequence > all[kept - 1].sequence;
       if (sealed(record) && record.frame_bytes == documents_.shape.bytes() && in_order) {
-        records_.push_back(record);
-        rows_.push_back(row);
+        known.rows.push_back(row);
+        all[kept++] = record;
       } else {
         faults_.push_back({FaultKind::record,
                            std::string(kPathRecord) + " row " + std::to_string(row),
                            "held an acknowledged frame, and its record is now damaged"});
       }
     }
+    all.resize(kept);
   }
 
   Hdf5Files files_;
@@ -208,7 +241,7 @@ class FileReader final : public Reader {
   H5::DataSet frames_;
   H5::DataType frames_type_;
   std::vector<hsize_t> extent_;
-  std::vector<hsize_t> rows_;  // of records_ in the data set
+  std::shared_ptr<const Known> known_;
   // How to read the frames without HDF5's filters, if that is possible.
   std::optional<Codec> codec_;
   hsize_t frames_a_chunk_ = 0;

@@ -4,6 +4,8 @@
 #include <charconv>
 #include <cstring>
 #include <map>
+#include <numeric>
+#include <utility>
 
 #include "protocol/base/crc32c.h"
 #include "protocol/session/documents.h"
@@ -67,11 +69,12 @@ Result<void> FolderReader::refresh() {
   unfinished_ = 0;
   open_.reset();
   report_missing(*numbers);
-  std::vector<Found> found;
+  records_.clear();
+  places_.clear();
   for (const auto number : *numbers) {
-    scan_piece(number, found);
+    scan_piece(number);
   }
-  keep(std::move(found));
+  put_in_order();
   return {};
 }
 
@@ -94,15 +97,14 @@ Result<std::vector<std::uint64_t>> FolderReader::piece_numbers() {
 // it.
 void FolderReader::report_missing(const std::vector<std::uint64_t>& numbers) {
   std::uint64_t wanted = 1;  // piece 0 is made before whole.h5
-  if (auto log = events(); log.ok()) {
-    for (const auto& event : log->events) {
-      const auto piece = event.find("piece");
-      if (event.value("event", nlohmann::json()) == "piece" && piece != event.end() &&
-          piece->is_number_unsigned()) {
-        wanted = std::max(wanted, piece->get<std::uint64_t>() + 1);
-      }
+  const auto take = [&wanted](const nlohmann::json& event) {
+    const auto piece = event.find("piece");
+    if (event.value("event", nlohmann::json()) == "piece" && piece != event.end() &&
+        piece->is_number_unsigned()) {
+      wanted = std::max(wanted, piece->get<std::uint64_t>() + 1);
     }
-  }
+  };
+  (void)each_event(take, {"\"piece\""});
   const auto report = [&](std::uint64_t first, std::uint64_t end) {
     if (first < end) {
       const auto last = piece_name(end - 1);
@@ -124,7 +126,7 @@ void FolderReader::fault(FaultKind kind, std::uint64_t piece, const std::string&
   faults_.push_back({kind, piece_name(piece) + detail, sentence});
 }
 
-void FolderReader::scan_piece(std::uint64_t number, std::vector<Found>& found) {
+void FolderReader::scan_piece(std::uint64_t number) {
   PieceState state;
   state.number = number;
   auto piece = open_piece(number);
@@ -142,7 +144,7 @@ void FolderReader::scan_piece(std::uint64_t number, std::vector<Found>& found) {
     state.sealed = piece->sealed();
     check_structure(*piece, state);
     read_valid(*piece, state);
-    scan_records(*piece, state, found);
+    scan_records(*piece, state);
   }
   pieces_.push_back(state);
 }
@@ -183,7 +185,7 @@ void FolderReader::read_valid(PieceFile& piece, PieceState& state) {
   state.valid = valid.value_or(0);
 }
 
-void FolderReader::scan_records(PieceFile& piece, PieceState& state, std::vector<Found>& found) {
+void FolderReader::scan_records(PieceFile& piece, PieceState& state) {
   std::vector<Record> batch(
       static_cast<std::size_t>(std::min<std::uint64_t>(layout_.capacity, 1024)));
   for (std::uint64_t first = 0; first < layout_.capacity; first += batch.size()) {
@@ -198,7 +200,8 @@ void FolderReader::scan_records(PieceFile& piece, PieceState& state, std::vector
     }
     for (std::size_t i = 0; i < count; ++i) {
       if (judge(piece, state, first + i, part[i])) {
-        found.push_back({part[i], {state.number, first + i}});
+        records_.push_back(part[i]);
+        places_.push_back({state.number, first + i});
       }
     }
   }
@@ -234,29 +237,35 @@ bool FolderReader::frame_intact(PieceFile& piece, std::uint64_t index, const Rec
 }
 
 // In order of sequence. Where a frame is there twice the later place counts: the store moved it
-// there.
-void FolderReader::keep(std::vector<Found> found) {
+// there. Nearly always they are in order as they were found.
+void FolderReader::put_in_order() {
   std::map<std::uint64_t, std::uint64_t> intact;
-  for (const auto& frame : found) {
-    intact[frame.place.piece] += 1;
+  for (const auto& place : places_) {
+    intact[place.piece] += 1;
   }
   for (auto& state : pieces_) {
     state.clean = state.clean && intact[state.number] == state.used;
   }
-  std::stable_sort(found.begin(), found.end(), [](const Found& a, const Found& b) {
-    return a.record.sequence < b.record.sequence;
-  });
-  records_.clear();
-  places_.clear();
   moved_ = 0;
-  for (const auto& frame : found) {
-    if (!records_.empty() && records_.back().sequence == frame.record.sequence) {
+  const auto later = [](const Record& a, const Record& b) { return a.sequence >= b.sequence; };
+  if (std::adjacent_find(records_.begin(), records_.end(), later) == records_.end()) {
+    return;
+  }
+  std::vector<std::size_t> order(records_.size());
+  std::iota(order.begin(), order.end(), 0U);
+  std::stable_sort(order.begin(), order.end(), [this](std::size_t a, std::size_t b) {
+    return records_[a].sequence < records_[b].sequence;
+  });
+  const auto records = std::exchange(records_, {});
+  const auto places = std::exchange(places_, {});
+  for (const std::size_t i : order) {
+    if (!records_.empty() && records_.back().sequence == records[i].sequence) {
       records_.pop_back();
       places_.pop_back();
       moved_ += 1;
     }
-    records_.push_back(frame.record);
-    places_.push_back(frame.place);
+    records_.push_back(records[i]);
+    places_.push_back(places[i]);
   }
 }
 
@@ -301,12 +310,32 @@ Result<bool> FolderReader::read_chunk(std::size_t first, std::size_t count, Code
   return piece.ok() ? (*piece)->read_chunk(begin.index, count, codec, chunk) : piece.error();
 }
 
-Result<EventLog> FolderReader::events() {
-  auto text = read_small(*source_, folder_ + "/" + kEventsName);
-  if (!text.ok()) {
-    return text.error();
+Result<EventLog> FolderReader::each_event(const EventParser::Take& take,
+                                          const EventParser::Words& words) {
+  const auto path = folder_ + "/" + kEventsName;
+  auto file = source_->open(path);
+  if (!file.ok()) {
+    return file.error();
   }
-  return parse_event_log(*text);
+  auto size = (*file)->size();
+  if (!size.ok() || *size > kLongestLog) {
+    return size.ok() ? Error{ErrorCode::corrupt, path + ": is larger than 1 GiB"} : size.error();
+  }
+  EventParser parser(take, words);
+  std::string part(std::size_t{1} << 20U, '\0');
+  for (std::uint64_t at = 0; at < *size;) {
+    const auto want = static_cast<std::size_t>(std::min<std::uint64_t>(part.size(), *size - at));
+    auto got = (*file)->read_at(at, std::as_writable_bytes(std::span(part).first(want)));
+    if (!got.ok()) {
+      return got.error();
+    }
+    if (*got == 0) {
+      break;  // it has become shorter
+    }
+    parser.add(std::string_view(part).substr(0, *got));
+    at += *got;
+  }
+  return parser.end();
 }
 
 bool FolderReader::proven(std::size_t index) const {

@@ -36,7 +36,8 @@ class FolderReader final : public Reader {
 
   [[nodiscard]] bool folded() const override { return false; }
   Result<void> read_frame(std::size_t index, std::span<std::byte> into) override;
-  Result<EventLog> events() override;
+  Result<EventLog> each_event(const EventParser::Take& take,
+                              const EventParser::Words& words = {}) override;
   [[nodiscard]] bool proven(std::size_t index) const override;
   [[nodiscard]] std::string place(std::size_t index) const override;
   Result<void> refresh() override;
@@ -52,23 +53,19 @@ class FolderReader final : public Reader {
                           std::vector<std::byte>& chunk);
 
  private:
-  struct Found {
-    Record record;
-    Place place;
-  };
   FolderReader(FileSource& source, std::string folder)
       : source_(&source), folder_(std::move(folder)) {}
   Result<std::vector<std::uint64_t>> piece_numbers();
   void report_missing(const std::vector<std::uint64_t>& numbers);
-  void scan_piece(std::uint64_t number, std::vector<Found>& found);
+  void scan_piece(std::uint64_t number);
   Result<PieceFile> open_piece(std::uint64_t number);
   Result<PieceFile*> piece_at(std::uint64_t number);
   void check_structure(PieceFile& piece, PieceState& state);
   void read_valid(PieceFile& piece, PieceState& state);
-  void scan_records(PieceFile& piece, PieceState& state, std::vector<Found>& found);
+  void scan_records(PieceFile& piece, PieceState& state);
   bool judge(PieceFile& piece, PieceState& state, std::uint64_t index, const Record& record);
   bool frame_intact(PieceFile& piece, std::uint64_t index, const Record& record);
-  void keep(std::vector<Found> found);
+  void put_in_order();
   void fault(FaultKind kind, std::uint64_t piece, const std::string& detail,
              const std::string& sentence);
 

@@ -14,19 +14,16 @@ namespace {
 
 constexpr std::size_t kPrefix = 9;  // 8 digits and a space
 
-// One line without its LF.
-bool line_holds(std::string_view line, nlohmann::json& event) {
+// The JSON text of one line without its LF; nothing where the checksum does not hold.
+std::optional<std::string_view> text_of(std::string_view line) {
   if (line.size() < kPrefix || line[kPrefix - 1] != ' ') {
-    return false;
+    return std::nullopt;
   }
   const auto text = line.substr(kPrefix);
   std::array<char, 16> crc{};
   std::snprintf(crc.data(), crc.size(), "%08x", crc32c(std::as_bytes(std::span(text))));
-  if (line.substr(0, kPrefix - 1) != std::string_view(crc.data())) {
-    return false;
-  }
-  event = nlohmann::json::parse(text, nullptr, false);
-  return event.is_object();
+  return line.substr(0, kPrefix - 1) == std::string_view(crc.data()) ? std::optional(text)
+                                                                     : std::nullopt;
 }
 
 bool ends_with_whole(const std::string& path) {
@@ -51,26 +48,63 @@ Result<std::unique_ptr<Reader>> as_reader(Result<std::unique_ptr<T>> opened) {
 
 }  // namespace
 
-EventLog parse_event_log(std::string_view text) {
-  EventLog log;
-  std::uint64_t number = 0;
-  for (std::size_t begin = 0; begin < text.size();) {
-    const auto end = text.find('\n', begin);
-    if (end == std::string_view::npos) {
-      log.torn = true;
-      break;
-    }
-    number += 1;
-    nlohmann::json event;
-    if (line_holds(text.substr(begin, end - begin), event)) {
-      log.events.push_back(std::move(event));
+void EventParser::add(std::string_view part) {
+  for (std::size_t end = part.find('\n'); end != std::string_view::npos; end = part.find('\n')) {
+    if (begun_.empty()) {
+      line(part.substr(0, end));
     } else {
-      log.bad_lines.push_back(number);
+      begun_.append(part.substr(0, end));
+      line(begun_);
+      begun_.clear();
     }
-    begin = end + 1;
-    log.good_bytes = begin;
+    part.remove_prefix(end + 1);
+  }
+  begun_.append(part);
+}
+
+void EventParser::line(std::string_view text) {
+  number_ += 1;
+  log_.good_bytes += text.size() + 1;
+  const auto json = text_of(text);
+  const auto asked_for = [&](const std::string& word) {
+    return json->find(word) != std::string_view::npos;
+  };
+  if (json && !words_.empty() && std::none_of(words_.begin(), words_.end(), asked_for)) {
+    return;
+  }
+  auto event = nlohmann::json::parse(json.value_or(""), nullptr, false);
+  if (event.is_object()) {
+    take_(std::move(event));
+  } else {
+    log_.bad_lines.push_back(number_);
+  }
+}
+
+EventLog EventParser::end() {
+  log_.torn = !begun_.empty();
+  return std::move(log_);
+}
+
+EventLog parse_event_log(std::string_view text) {
+  std::vector<nlohmann::json> events;
+  EventParser parser([&](nlohmann::json&& event) { events.push_back(std::move(event)); });
+  parser.add(text);
+  EventLog log = parser.end();
+  log.events = std::move(events);
+  return log;
+}
+
+Result<EventLog> Reader::events() {
+  std::vector<nlohmann::json> events;
+  auto log = each_event([&](nlohmann::json&& event) { events.push_back(std::move(event)); });
+  if (log.ok()) {
+    log->events = std::move(events);
   }
   return log;
+}
+
+Result<std::unique_ptr<Reader>> Reader::again(FileSource&) const {
+  return Error{ErrorCode::refused, "only a folded session is read by several threads"};
 }
 
 Result<std::unique_ptr<Reader>> Reader::open(FileSource& source, const std::string& path) {
@@ -96,13 +130,14 @@ Result<std::unique_ptr<Reader>> Reader::open(FileSource& source, const std::stri
 }
 
 std::optional<std::size_t> Reader::find(std::uint64_t sequence) const {
+  const auto all = records();
   const auto found = std::lower_bound(
-      records_.begin(), records_.end(), sequence,
+      all.begin(), all.end(), sequence,
       [](const Record& record, std::uint64_t wanted) { return record.sequence < wanted; });
-  if (found == records_.end() || found->sequence != sequence) {
+  if (found == all.end() || found->sequence != sequence) {
     return std::nullopt;
   }
-  return static_cast<std::size_t>(found - records_.begin());
+  return static_cast<std::size_t>(found - all.begin());
 }
 
 }  // namespace creel::session

@@ -7,12 +7,14 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <functional>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <span>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "protocol/base/result.h"
@@ -49,6 +51,29 @@ struct EventLog {
 };
 /// Never fails: what cannot be read is in bad_lines.
 EventLog parse_event_log(std::string_view text);
+
+/// The same one event at a time, from a text that comes in parts: a night may have a million, and
+/// as JSON they take ten times their text.
+class EventParser {
+ public:
+  using Take = std::function<void(nlohmann::json&&)>;
+  /// Texts of which an event has at least one, to be given to `take`; none: every event. The others
+  /// have their checksums tried, and are not parsed, which costs most.
+  using Words = std::vector<std::string>;
+  explicit EventParser(Take take, Words words = {})
+      : take_(std::move(take)), words_(std::move(words)) {}
+  void add(std::string_view part);
+  /// After the last part; `events` is empty.
+  EventLog end();
+
+ private:
+  void line(std::string_view text);
+  Take take_;
+  Words words_;
+  std::string begun_;  ///< of a line whose end is to come
+  std::uint64_t number_ = 0;
+  EventLog log_;
+};
 
 enum class FaultKind : std::uint8_t {
   missing_piece,    ///< one or more pieces are gone or cannot be opened, or the chunk table is lost
@@ -92,13 +117,20 @@ class Reader {
   /// was lost before it was acknowledged, or is among faults(). In a folder: frames beyond a
   /// piece's n_valid have had their checksum tried and count only when it holds; the others are
   /// tried by read_frame.
-  [[nodiscard]] std::span<const Record> records() const { return records_; }
+  [[nodiscard]] virtual std::span<const Record> records() const { return records_; }
   /// Index in records() of a sequence number.
   [[nodiscard]] std::optional<std::size_t> find(std::uint64_t sequence) const;
   /// Reads frame `index` of records() into `into` (documents().shape.bytes() long): rows, then
   /// columns. corrupt when its checksum does not hold; `into` then has the bytes as they are.
   virtual Result<void> read_frame(std::size_t index, std::span<std::byte> into) = 0;
-  virtual Result<EventLog> events() = 0;
+  /// Each intact event, in order, while they are read; the answer's `events` are empty.
+  virtual Result<EventLog> each_event(const EventParser::Take& take,
+                                      const EventParser::Words& words = {}) = 0;
+  /// All of them at once.
+  Result<EventLog> events();
+  /// Another reader of the same file for another thread, which shares the records that this one has
+  /// read. Only of NAME.h5: refused for a folder.
+  virtual Result<std::unique_ptr<Reader>> again(FileSource& source) const;
   /// What was found damaged or missing while opening.
   [[nodiscard]] const std::vector<Fault>& faults() const { return faults_; }
   /// Frames whose record or bytes were there only in part beyond n_valid: the tail of a crash,

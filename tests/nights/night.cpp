@@ -56,6 +56,9 @@ class SabotagedLedger : public Ledger {
   }
   Result<Balance> balance(const std::string& area) override { return real_->balance(area); }
   Result<std::vector<OpenIntent>> open_intents() override { return real_->open_intents(); }
+  Result<Dose> charged_in(const std::string& area, const std::string& session) override {
+    return real_->charged_in(area, session);
+  }
   Result<std::vector<json>> entries(const std::string& area) override {
     return real_->entries(area);
   }

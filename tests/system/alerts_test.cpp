@@ -41,9 +41,7 @@ TEST(Alerts, AKilledNightIsToldByHookBrokerRecapAndLedger) {
   {
     DaemonProcess daemon(scratch.path(), "ink-lab-real-time.rig.json", alerts);
     ASSERT_TRUE(subscriber.hears("creel/bench/online true"));
-    const json started = daemon.call(
-        "series.start",
-        {{"text", read_scenario("ink-trial.series.json")}, {"origin", "ink-trial.series.json"}});
+    const json started = daemon.start_series(read_scenario("ink-trial.series.json"));
     ASSERT_TRUE(started.contains("session")) << started;
     session = started["path"];
     const std::string area = "grid-07/film-a";

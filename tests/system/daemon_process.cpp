@@ -163,6 +163,10 @@ std::vector<ShutterLog::Change> ShutterLog::beam() const {
   return changes;
 }
 
+double ShutterLog::world_s() const {
+  return 1e-9 * static_cast<double>(reinterpret_cast<const WorldPage*>(memory_)->now_ns.load());
+}
+
 bool ShutterLog::open() const {
   const auto changes = beam();
   return !changes.empty() && changes.back().open;
@@ -229,6 +233,15 @@ json DaemonProcess::call(const std::string& method, const json& params) {
   }
   auto answer = client_->call(method, params, seconds(30));
   return answer.ok() ? *answer : json{{"error", answer.error().text}};
+}
+
+json DaemonProcess::start_series(const std::string& text) {
+  json started;
+  (void)until(seconds(30), [&] {
+    started = call("series.start", {{"text", text}, {"origin", "a test's series"}});
+    return started.value("error", "").find("is not ready") == std::string::npos;
+  });
+  return started;
 }
 
 std::optional<json> DaemonProcess::event(Duration limit) {

@@ -45,6 +45,8 @@ class ShutterLog {
   /// Movements of the shutter above the specimen, in order.
   [[nodiscard]] std::vector<Change> beam() const;
   [[nodiscard]] bool open() const;
+  /// World time on a simulated rig's clock.
+  [[nodiscard]] double world_s() const;
 
  private:
   std::byte* memory_ = nullptr;
@@ -65,6 +67,9 @@ class DaemonProcess {
   [[nodiscard]] pid_t pid() const { return pid_; }
   nlohmann::json call(const std::string& method,
                       const nlohmann::json& params = nlohmann::json::object());
+  /// Starts a series; on a rig whose devices are still coming up, which takes long on a busy
+  /// machine, tries again for half a minute. The answer, or {error}.
+  nlohmann::json start_series(const std::string& text);
   /// The next event, after "events.follow" was called; nothing when none comes within `limit`. What
   /// the daemon said before it was killed can still be read.
   std::optional<nlohmann::json> event(Duration limit);

@@ -21,7 +21,7 @@ namespace {
 using nlohmann::json;
 
 json start_series(DaemonProcess& daemon, const std::string& name) {
-  return daemon.call("series.start", {{"text", read_scenario(name)}, {"origin", name}});
+  return daemon.start_series(read_scenario(name));
 }
 
 /// When the shutter closed after `ns`, or -1.

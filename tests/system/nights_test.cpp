@@ -83,8 +83,7 @@ class RealNight {
   void run() {
     start();
     json series = json::parse(read_scenario("ink-trial.series.json"));
-    const json started =
-        daemon_->call("series.start", {{"text", series.dump()}, {"origin", "a real night"}});
+    const json started = daemon_->start_series(series.dump());
     ASSERT_TRUE(started.contains("session")) << started;
     const auto faults = 1 + random_() % 4;
     for (std::uint64_t fault = 0; fault < faults && running(); ++fault) {

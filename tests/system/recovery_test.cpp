@@ -63,7 +63,7 @@ std::string long_series(std::uint64_t count) {
 }
 
 json start_text(DaemonProcess& daemon, const std::string& text) {
-  return daemon.call("series.start", {{"text", text}, {"origin", "recovery test"}});
+  return daemon.start_series(text);
 }
 
 session::Report verified(const std::string& path) {

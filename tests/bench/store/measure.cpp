@@ -12,7 +12,9 @@
 #include <cstring>
 #include <ctime>
 #include <fstream>
+#include <iterator>
 #include <random>
+#include <sstream>
 #include <stdexcept>
 
 namespace creel::bench {
@@ -75,6 +77,19 @@ double processor_s() {
     return static_cast<double>(time.tv_sec) + static_cast<double>(time.tv_usec) * 1e-6;
   };
   return seconds(used.ru_utime) + seconds(used.ru_stime);
+}
+
+double processor_s(const std::string& process) {
+  std::ifstream stat("/proc/" + process + "/stat");
+  const std::string text((std::istreambuf_iterator<char>(stat)), {});
+  std::istringstream fields(text.substr(text.rfind(')') + 2));
+  std::string skipped;
+  for (int i = 0; i < 11; ++i) {  // to utime, the 14th field (proc(5))
+    fields >> skipped;
+  }
+  double user = 0, system = 0;
+  fields >> user >> system;
+  return (user + system) / static_cast<double>(sysconf(_SC_CLK_TCK));
 }
 
 std::uint64_t private_bytes(const std::string& process) {

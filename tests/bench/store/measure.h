@@ -17,6 +17,8 @@ constexpr std::size_t kBatchBytes = 8U << 20;
 double now_s();  ///< monotonic
 /// Processor time of this process, user and system, all threads.
 double processor_s();
+/// Of another process.
+double processor_s(const std::string& process);
 /// Memory that only this process has, bytes: what it shares with others, a ring say, is left out.
 std::uint64_t private_bytes(const std::string& process = "self");
 

@@ -7,11 +7,9 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <climits>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
-#include <sstream>
 #include <stdexcept>
 #include <thread>
 #include <vector>
@@ -90,18 +88,6 @@ class Daemon {
     give_up("creeld does not answer");
   }
   [[nodiscard]] std::string pid() const { return std::to_string(pid_); }
-  [[nodiscard]] double processor_s() const {
-    std::ifstream stat("/proc/" + pid() + "/stat");
-    std::string text((std::istreambuf_iterator<char>(stat)), {});
-    std::istringstream fields(text.substr(text.rfind(')') + 2));
-    std::string skipped;
-    for (int i = 0; i < 11; ++i) {  // to utime, the 14th field (proc(5))
-      fields >> skipped;
-    }
-    double user = 0, system = 0;
-    fields >> user >> system;
-    return (user + system) / static_cast<double>(sysconf(_SC_CLK_TCK));
-  }
 
  private:
   std::string socket_;
@@ -171,7 +157,7 @@ PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t c
       if (first == 0) {
         first = durable;
         begin = end;
-        processor = daemon.processor_s();
+        processor = processor_s(daemon.pid());
       }
       if (end > looked + kBetweenLooks) {  // a look stops the daemon for a moment
         run.private_bytes = std::max(run.private_bytes, private_bytes(daemon.pid()));
@@ -182,7 +168,7 @@ PathRun stream(const std::string& directory, std::uint64_t rows, std::uint64_t c
     const double bytes = stored * static_cast<double>(rows * columns * 2);
     run.frames_per_s = stored / (end - begin);
     run.bytes_per_s = bytes / (end - begin);
-    run.processor_s_per_gib = (daemon.processor_s() - processor) / bytes * (1U << 30U);
+    run.processor_s_per_gib = (processor_s(daemon.pid()) - processor) / bytes * (1U << 30U);
   }
   fs::remove_all(scratch);
   return run;

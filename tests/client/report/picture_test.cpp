@@ -65,7 +65,10 @@ class MemoryReader : public session::Reader {
   [[nodiscard]] std::string place(std::size_t index) const override {
     return "frame " + std::to_string(index);
   }
-  Result<session::EventLog> events() override { return session::EventLog{}; }
+  Result<session::EventLog> each_event(const session::EventParser::Take&,
+                                       const session::EventParser::Words&) override {
+    return session::EventLog{};
+  }
   Result<void> refresh() override { return {}; }
 
  private:

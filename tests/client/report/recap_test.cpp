@@ -40,7 +40,13 @@ class MadeUp : public session::Reader {
   }
   [[nodiscard]] bool folded() const override { return folded_; }
   Result<void> read_frame(std::size_t, std::span<std::byte>) override { return Error{}; }
-  Result<session::EventLog> events() override { return log_; }
+  Result<session::EventLog> each_event(const session::EventParser::Take& take,
+                                       const session::EventParser::Words&) override {
+    for (json event : log_.events) {
+      take(std::move(event));
+    }
+    return session::EventLog{{}, log_.bad_lines, log_.torn, log_.good_bytes};
+  }
   [[nodiscard]] bool proven(std::size_t) const override { return true; }
   [[nodiscard]] std::string place(std::size_t) const override { return "here"; }
   Result<void> refresh() override { return {}; }
@@ -296,6 +302,19 @@ TEST(Recap, ADeviceThatWasLostAndCameBackIsOneThing) {
   EXPECT_EQ(devices[0].count, 2U);
   EXPECT_EQ(devices[0].text,
             "2 times lost: camera, 4 s in all, the longest 2 s; the last: hung up");
+}
+
+TEST(Recap, WhatTheNumbersTellAnywayIsNoLineOfTheTimeline) {
+  MadeUp night;
+  for (const char* routine : {"gauges", "measures", "charged", "shutter_times"}) {
+    night.event(10, {{"event", routine}, {"text", "not to be told"}});
+  }
+  night.event(20, {{"event", "alarm"}, {"text", "to be told"}});
+  const Recap recap = night.recap();
+  EXPECT_EQ(of_kind(recap, "alarm").size(), 1U);
+  for (const auto& moment : recap.timeline) {
+    EXPECT_THAT(moment.text, Not(HasSubstr("not to be told")));
+  }
 }
 
 TEST(Recap, AStepOfTheComputersClockIsToldAndMovesNothing) {

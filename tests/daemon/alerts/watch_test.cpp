@@ -130,6 +130,28 @@ TEST_F(Watch, ADeviceIsToldWhenItIsStaleOrDoesNotComeBack) {
   EXPECT_THAT(ear.last.text, HasSubstr("has not come back for 1 min"));
 }
 
+TEST_F(Watch, ADeviceThatNeverWorksForAMinuteHasFailedForGood) {
+  for (int life = 0; life < 14; ++life) {  // comes back every time, and soon fails again
+    watch.device("camera", "waiting to restart", "hung up");
+    pass(seconds(20));
+    watch.device("camera", "ready", "");
+    pass(seconds(25));
+  }
+  EXPECT_THAT(ear.kinds, ElementsAre("device_failed"));
+  EXPECT_TRUE(ear.last.urgent);
+  EXPECT_THAT(ear.last.text, HasSubstr("camera has failed for good: for 10 min 0 s it never worked "
+                                       "for 1 min 0 s at a stretch (hung up)"));
+  ear.kinds.clear();
+  pass(seconds(61));  // ready since the last life
+  for (int life = 0; life < 5; ++life) {
+    watch.device("camera", "waiting to restart", "hung up");
+    pass(seconds(20));
+    watch.device("camera", "ready", "");
+    pass(seconds(300));
+  }
+  EXPECT_THAT(ear.kinds, IsEmpty()) << "it works between its troubles";
+}
+
 TEST_F(Watch, DevicesThatStopBecauseTheDaemonEndsAreNoTrouble) {
   watch.ending("signal 15");
   EXPECT_THAT(ear.kinds, ElementsAre("daemon_ending"));

@@ -298,7 +298,8 @@ TEST(SeriesCalibration, WhatIsMissingIsSaidInASentence) {
   for (const char* place :
        {"/laser_power/counts_per_s_mw", "/energy_scale/zero_loss_ev",
         "/energy_scale/dispersion_ev_per_channel", "/gain/photon_transfer_counts_per_electron",
-        "/gain/used_counts_per_electron", "/shutter/order_to_open_s", "/shutter/travel_s"}) {
+        "/gain/used_counts_per_electron", "/shutter/order_to_open_s",
+        "/shutter/opening_travel_s"}) {
     const json& one = object.at(json::json_pointer(place));
     EXPECT_TRUE(one.at("value").is_null()) << place;
     EXPECT_TRUE(one.at("sentence").is_string()) << place;
@@ -355,7 +356,10 @@ TEST(SeriesCalibration, ShutterTimesComeFromRecordsAndFromTheEventsOfEachRun) {
   };
   const auto delays = shutter_delays(
       {{{"event", "shutter_times"}, {"opening", run(0.004, 0.006)}, {"closing", run(0.002, 0.004)}},
-       {{"event", "shutter_times"}, {"opening", run(0.005, 0.007)}},
+       {{"event", "shutter_times"},
+        {"opening", run(0.005, 0.007)},
+        {"opening_delay", run(0.002, 0.003)},
+        {"opening_travel", run(0.004, 0.006)}},
        {{"event", "shutter_times"}, {"opening", "torn"}},
        json::array()});
   EXPECT_EQ(delays.opening.count, 4U);
@@ -363,6 +367,17 @@ TEST(SeriesCalibration, ShutterTimesComeFromRecordsAndFromTheEventsOfEachRun) {
   EXPECT_EQ(delays.opening.least, 0.004);
   EXPECT_EQ(delays.opening.most, 0.007);
   EXPECT_EQ(delays.closing.count, 2U);
+  EXPECT_NEAR(delays.opening_delay.mean(), 0.0025, 1e-12);
+  // One run measured the movement itself and one did not: what is known is said, what is not has
+  // its reason.
+  SessionSpectra spectra;
+  spectra.core.emplace_back();
+  const auto made = calibrate(collector.frames(), spectra, stated(), {}, delays);
+  EXPECT_NEAR(made.opening_travel_s.value, 0.005, 1e-12);
+  EXPECT_EQ(made.opening_travel_s.rests_on, 2U);
+  EXPECT_NE(made.closing_travel_s.sentence.find("one time for each movement"), std::string::npos);
+  EXPECT_NE(to_json(made).dump().find("\"opening_delay_s\":{\"rests_on\":2"), std::string::npos)
+      << to_json(made)["shutter"];
 }
 
 TEST(SeriesCalibration, ReadingsOfPowerAreFoundByTheirUnitAndBroughtToMilliwatts) {

@@ -30,6 +30,7 @@ TEST(GaugeGuard, WaitsWhileTheLaserIsOutAndGoesOnWhenItIsBack) {
   EXPECT_EQ(verdict.what, Verdict::What::wait);
   EXPECT_EQ(verdict.again, seconds(5));
   EXPECT_EQ(verdict.reason, "gauge guard: laser_power power is 0.1; its band is 18 to 22");
+  EXPECT_EQ(verdict.numbers["value"], 0.1);
   EXPECT_EQ(guard.before(before(6, 0.1)).what, Verdict::What::wait);
   EXPECT_EQ(guard.before(before(11, 20)).what, Verdict::What::go);
   // The wait is over: a later drop-out has the whole patience again.
@@ -49,7 +50,9 @@ TEST(GaugeGuard, AReadingThatIsMissingOrNoNumberCountsAsOutside) {
   GaugeGuard guard(laser());
   BeforeExposure blind = before(1, 20);
   blind.readings.pop_back();
-  EXPECT_EQ(guard.before(blind).what, Verdict::What::wait);
+  const Verdict verdict = guard.before(blind);
+  EXPECT_EQ(verdict.what, Verdict::What::wait);
+  EXPECT_TRUE(verdict.numbers.at("value").is_null());
   EXPECT_EQ(guard.before(before(2, std::nan(""))).what, Verdict::What::wait);
 }
 

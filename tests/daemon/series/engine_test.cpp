@@ -307,6 +307,29 @@ TEST(Engine, WithoutAFallbackTheDoseKeepsBeingCoveredByIntents) {
   EXPECT_GT(bench.charged["all"].value, 0.5 * 100) << "the 100 s are charged";
 }
 
+TEST(Engine, DoseThatNoIntentCoversIsChargedAllTheSameAndToldOnce) {
+  Bench bench;
+  for (RigDevice& device : bench.rig().devices) {
+    device.fallback.clear();
+  }
+  int failures = 0;
+  bench.fails = [&](const std::string& command) {
+    if (failures > 0 && failures < 100 && command == "intend") {
+      return true;  // the disk is gone, too
+    }
+    return command == "close beam_shutter" && bench.now() > WorldTime{8'000'000'000} &&
+           failures < 100 && ++failures > 0;
+  };
+  bench.run();
+  EXPECT_EQ(failures, 100);
+  EXPECT_GT(bench.charged["all"].value, 0.5 * 100) << "the 100 s were given, intended or not";
+  const auto told = std::count_if(bench.notes.begin(), bench.notes.end(), [](const auto& note) {
+    return note["text"].template get<std::string>().find("charged when it is closed") !=
+           std::string::npos;
+  });
+  EXPECT_EQ(told, 1) << "not every second";
+}
+
 TEST(Engine, ALedgerThatCannotBeWrittenOpensNothing) {
   Bench bench;
   bench.fails = [](const std::string& command) { return command == "intend"; };
@@ -562,7 +585,9 @@ TEST(Engine, AMovedAxisStaysMovedAfterARestart) {
   series.blocks[1].settings = {{"camera", "energy_offset_ev", 100}};
   EngineStart start;
   start.axis_offset_ev = 0.8;
-  start.measures = {zero_loss_at(0.1), zero_loss_at(0.8), zero_loss_at(0.9)};
+  for (const double ev : {0.1, 0.8, 0.9}) {
+    start.past.push_back({GuardPast::What::measured, zero_loss_at(ev)});
+  }
   const Names log = bench.run(1000, std::move(start));
   EXPECT_EQ(std::count(log.begin(), log.end(), "apply energy_offset_ev 100.8"), 1);
   EXPECT_EQ(bench.noted("guard"), "") << "it stands where it stood first, with the axis moved";

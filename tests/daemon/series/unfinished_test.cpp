@@ -59,7 +59,7 @@ class UnfinishedSessions : public testing::Test {
   fakes::FakeDisk disk_;
 };
 
-TEST_F(UnfinishedSessions, WhatWasMeasuredAndTheDarksAreFoundAgain) {
+TEST_F(UnfinishedSessions, WhatWasMeasuredAndEveryFrameAreFoundAgain) {
   FrameMeasures made;
   made.exposure = 3;
   made.kind = ExposureKind::zero_loss;
@@ -71,32 +71,38 @@ TEST_F(UnfinishedSessions, WhatWasMeasuredAndTheDarksAreFoundAgain) {
   event["event"] = "measures";
   leave("night", 0, event);
   const Earlier earlier = look_back(disk_, "/s", "night");
-  ASSERT_EQ(earlier.measures.size(), 1U);
-  const FrameMeasures& found = earlier.measures.front();
+  ASSERT_EQ(earlier.past.size(), 1U);
+  EXPECT_EQ(earlier.past[0].what, GuardPast::What::measured);
+  const FrameMeasures& found = earlier.past[0].measures;
   EXPECT_EQ(found.exposure, 3U);
   EXPECT_EQ(found.kind, ExposureKind::zero_loss);
   EXPECT_EQ(found.area, 1);
   EXPECT_EQ(found.dose, 2.5);
   EXPECT_EQ(found.find(MeasureKind::t_over_lambda)->value, 0.45);
   EXPECT_TRUE(std::isnan(found.find(MeasureKind::rate)->sigma));
-  std::size_t darks = 0;
-  for (std::uint64_t number = 0; number < 5; ++number) {
-    darks += sample::record(number).kind == static_cast<std::uint8_t>(ExposureKind::dark) ? 1 : 0;
-  }
-  EXPECT_EQ(earlier.darks.size(), darks);
-  for (const Earlier::Dark& dark : earlier.darks) {
-    EXPECT_EQ(dark.frame, sample::frame(kShape, dark.record.sequence));
-  }
+  std::uint64_t frames = 0;
+  const auto read = each_frame_of(disk_, "/s", "night", [&](const auto& record, auto frame) {
+    EXPECT_EQ(record.sequence, frames);
+    const auto made_of = sample::frame(kShape, frames++);
+    EXPECT_TRUE(std::equal(frame.begin(), frame.end(), made_of.begin(), made_of.end()));
+  });
+  EXPECT_TRUE(read.ok());
+  EXPECT_EQ(frames, 5U);
+  EXPECT_FALSE(each_frame_of(disk_, "/s", "none", [](const auto&, auto) {}).ok());
 }
 
 TEST_F(UnfinishedSessions, TheLastMoveOfTheEnergyAxisCounts) {
-  session::EventLog log;
-  log.events = {{{"event", "guard"}, {"decision", "recentre"}, {"axis_offset_ev", 0.8}},
-                {{"event", "guard"}, {"decision", "wait"}},
-                {{"event", "measures"}, {"exposure", "no number"}}};
-  const Earlier earlier = earlier_in(log);
+  Earlier earlier;
+  for (const json& event :
+       {json{{"event", "guard"}, {"decision", "recentre"}, {"axis_offset_ev", 0.8}},
+        json{{"event", "guard"}, {"decision", "wait"}}, json{{"event", "continue"}},
+        json{{"event", "measures"}, {"exposure", "no number"}}, json::array(), json(3)}) {
+    earlier.take(event);
+  }
   EXPECT_EQ(earlier.axis_offset_ev, 0.8);
-  EXPECT_TRUE(earlier.measures.empty());
+  ASSERT_EQ(earlier.past.size(), 2U);
+  EXPECT_EQ(earlier.past[0].what, GuardPast::What::recentred);
+  EXPECT_EQ(earlier.past[1].what, GuardPast::What::went_on) << "a person looked: guards began anew";
 }
 
 TEST_F(UnfinishedSessions, NothingIsFoundWhereNothingIs) {
@@ -142,16 +148,16 @@ TEST_F(UnfinishedSessions, OneWhoseSeriesHadEndedSaysHow) {
 }
 
 TEST(Ending, IsReadFromWhateverTheLogHolds) {
-  session::EventLog log;
-  EXPECT_FALSE(ending_of(log));
-  log.events = {json::parse(R"({"event": 7})"), json::parse(R"({"outcome": "complete"})"),
-                json::object()};
-  EXPECT_FALSE(ending_of(log));
-  log.events.push_back(json::parse(R"({"event": "ended", "outcome": null, "reason": []})"));
-  ASSERT_TRUE(ending_of(log));
-  EXPECT_EQ(ending_of(log)->outcome, "ended");
-  log.events.push_back(json::parse(R"({"event": "resumed"})"));
-  EXPECT_TRUE(ending_of(log)) << "a daemon took it up to close it, and was killed once more";
+  std::optional<Ending> ending;
+  for (const char* text : {R"({"event": 7})", R"({"outcome": "complete"})", "{}", "[]"}) {
+    look_for_ending(json::parse(text), ending);
+  }
+  EXPECT_FALSE(ending);
+  look_for_ending(json::parse(R"({"event": "ended", "outcome": null, "reason": []})"), ending);
+  ASSERT_TRUE(ending);
+  EXPECT_EQ(ending->outcome, "ended");
+  look_for_ending(json::parse(R"({"event": "resumed"})"), ending);
+  EXPECT_TRUE(ending) << "a daemon took it up to close it, and was killed once more";
 }
 
 TEST_F(UnfinishedSessions, RecoveringMakesOneIntactFile) {

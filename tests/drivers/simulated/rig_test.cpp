@@ -60,6 +60,26 @@ TEST(SimulatedRig, ShutterDefinesTheExposureWhenTheDetectorIntegratesLonger) {
   EXPECT_POISSON(electrons(camera.read()), 1010 * open_ms);
 }
 
+TEST(SimulatedRig, ShutterTellsItsDelayAndItsTravelApart) {
+  Rig rig;
+  Device shutter(rig, CREEL_KIND_SHUTTER,
+                 R"({"shutter": "beam", "delay_ms": 3, "travel_ms": 4, )" + kWorld + "}");
+  const std::int64_t ordered = rig.now;
+  creel_shutter_state state = shutter.open();
+  EXPECT_EQ(state.opening_began_ns, ordered + 3 * kMillisecond);
+  EXPECT_EQ(state.opened_ns, ordered + 5 * kMillisecond);
+  EXPECT_EQ(state.opening_ended_ns, ordered + 7 * kMillisecond);
+  EXPECT_EQ(state.closing_ended_ns, 0) << "it never closed";
+  const std::int64_t back = rig.now += 10 * kMillisecond;
+  state = shutter.close();
+  EXPECT_EQ(state.closing_began_ns, back + 3 * kMillisecond);
+  EXPECT_EQ(state.closed_ns, back + 5 * kMillisecond);
+  EXPECT_EQ(state.closing_ended_ns, back + 7 * kMillisecond);
+  Device blind(rig, CREEL_KIND_SHUTTER,
+               R"({"shutter": "beam", "measures": false, "delay_ms": 3, )" + kWorld + "}");
+  EXPECT_EQ(blind.open().opening_ended_ns, 0);
+}
+
 TEST(SimulatedRig, CathodeShutterLeavesTheResidualBeamWhichIsNotDark) {
   Rig rig;
   Device beam(rig, CREEL_KIND_SHUTTER, R"({"shutter": "beam", )" + kWorld + "}");

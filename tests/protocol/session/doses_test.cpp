@@ -169,6 +169,38 @@ TEST_F(Doses, ARestartTellsDoseEnteredByHandApart) {
   EXPECT_NEAR(report.doses[0].total, kBefore + 2.1, 1e-12);
 }
 
+TEST_F(Doses, EnteredByHandBetweenTwoLivesHasItsError) {
+  const auto areas = [](double series, double area, double by_hand, double sigma) {
+    return json::array({{{"area", "g3/a1"},
+                         {"series_e_per_a2", series},
+                         {"area_e_per_a2", area},
+                         {"by_hand_e_per_a2", by_hand},
+                         {"by_hand_sigma_e_per_a2", sigma}}});
+  };
+  event({{"event", "started"}, {"areas", areas(0, kBefore, 1.0, 0.3)}});
+  frame(0, 0, 0.1, kBefore + 0.1);
+  event({{"event", "entered_by_hand"},
+         {"exposure", 1},
+         {"attempt", 0},
+         {"area", 0},
+         {"dose_e_per_a2", 0.5},
+         {"sigma_e_per_a2", 0.4}});
+  frame(1, 0, 0.1, kBefore + 0.7);
+  // 2 +- 1.2 more: 0.09 + 0.16 + 1.44 of variance, and 0.4 by another session.
+  event({{"event", "resumed"},
+         {"next_sequence", 2},
+         {"areas", areas(0.2, kBefore + 3.1, 3.5, std::sqrt(1.69))}});
+  const auto report = look();
+  EXPECT_THAT(report.findings, found(Severity::note, "2 e/A^2 were entered by hand meanwhile"));
+  EXPECT_THAT(report.findings, found(Severity::note, "0.4 e/A^2 were given by other sessions"));
+  EXPECT_EQ(report.findings.size(), 2U);
+  ASSERT_EQ(report.doses[0].causes.size(), 3U);
+  EXPECT_EQ(report.doses[0].causes[1].cause, "by_hand");
+  EXPECT_NEAR(report.doses[0].causes[1].dose, 2.5, 1e-9);
+  EXPECT_NEAR(report.doses[0].causes[1].sigma, std::hypot(0.4, 1.2), 1e-9);
+  EXPECT_NEAR(report.doses[0].total, kBefore + 3.1, 1e-12);
+}
+
 TEST_F(Doses, EnteredByHandWhileItRunsCountsFromTheAttemptItNames) {
   frame(0, 0, 0.1, kBefore + 0.1);
   event({{"event", "entered_by_hand"},

@@ -72,6 +72,43 @@ TEST(EventLog, WholeLinesCountAndATornOneIsTheEnd) {
   EXPECT_FALSE(log.torn);
 }
 
+TEST(EventLog, MayComeInPartsCutAnywhere) {
+  auto text = event_line(R"({"event":"a"})");
+  text += "no event\n";
+  text += event_line(R"({"event":"b"})");
+  text += event_line(R"({"event":"c"})").substr(0, 11);
+  const auto whole = parse_event_log(text);
+  ASSERT_EQ(whole.events.size(), 2U);
+  for (std::size_t cut = 0; cut <= text.size(); ++cut) {
+    for (const std::size_t more : {std::size_t{0}, std::size_t{1}, text.size() / 3}) {
+      std::vector<nlohmann::json> events;
+      EventParser parser([&](nlohmann::json&& event) { events.push_back(std::move(event)); });
+      const auto second = std::min(text.size(), cut + more);
+      parser.add(std::string_view(text).substr(0, cut));
+      parser.add(std::string_view(text).substr(cut, second - cut));
+      parser.add(std::string_view(text).substr(second));
+      const auto log = parser.end();
+      EXPECT_EQ(events, whole.events) << cut;
+      EXPECT_EQ(log.bad_lines, whole.bad_lines) << cut;
+      EXPECT_EQ(log.good_bytes, whole.good_bytes) << cut;
+      EXPECT_TRUE(log.torn) << cut;
+    }
+  }
+}
+
+TEST(EventLog, EventsThatNobodyAskedForAreCheckedAndNotGiven) {
+  auto damaged = event_line(R"({"event":"c"})");
+  damaged[12] = 'x';
+  int given = 0;
+  EventParser parser([&](const nlohmann::json& event) { given += event["event"] == "b" ? 1 : 100; },
+                     {"\"b\""});
+  parser.add(event_line(R"({"event":"a"})"));
+  parser.add(event_line(R"({"event":"b"})"));
+  parser.add(damaged);
+  EXPECT_THAT(parser.end().bad_lines, ElementsAre(3));
+  EXPECT_EQ(given, 1);
+}
+
 TEST(EventLog, ADamagedLineIsReportedAndTheOthersAreKept) {
   const auto good = event_line(R"({"event":"a"})");
   for (std::size_t at = 0; at + 1 < good.size(); ++at) {

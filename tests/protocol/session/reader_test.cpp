@@ -59,6 +59,44 @@ TEST_F(ReaderTest, TakesTheFolderItsWholeFileAndTheFoldedFile) {
   }
 }
 
+// A night of a million exposures with gauges has hundreds of MiB of events.
+TEST_F(ReaderTest, EventsBeyond64MiBAreReadFromTheFoldedFile) {
+  put(0, 3);
+  const std::string text(std::size_t{1} << 20U, 'x');
+  for (int i = 0; i < 66; ++i) {
+    ASSERT_TRUE(session_->event({{"event", "long"}, {"i", i}, {"text", text}}).ok());
+  }
+  for (const bool folded : {false, true}) {
+    ASSERT_TRUE(!folded || session_->fold({{"outcome", "stopped"}}, {}).ok());
+    const auto reader = Reader::open(*source_, "/sessions/ink-a");
+    ASSERT_TRUE(reader.ok()) << reader.error().text;
+    int found = 0;
+    const auto log = (*reader)->each_event([&](const nlohmann::json& event) {
+      found += event.value("event", "") == "long" && event["i"] == found ? 1 : 0;
+    });
+    ASSERT_TRUE(log.ok()) << log.error().text;
+    EXPECT_EQ(found, 66);
+    EXPECT_TRUE(log->bad_lines.empty());
+  }
+}
+
+TEST_F(ReaderTest, SeveralReadersOfAFileShareItsRecords) {
+  put(0, 3);
+  ASSERT_FALSE((*Reader::open(*source_, "/sessions/ink-a"))->again(*source_).ok()) << "a folder";
+  ASSERT_TRUE(session_->fold({{"outcome", "stopped"}}, {}).ok());
+  auto first = Reader::open(*source_, "/sessions/ink-a");
+  ASSERT_TRUE(first.ok());
+  auto second = (*first)->again(*source_);
+  ASSERT_TRUE(second.ok()) << second.error().text;
+  EXPECT_EQ((*second)->records().data(), (*first)->records().data());
+  first->reset();
+  std::vector<std::byte> frame(kShape.bytes());
+  for (std::uint64_t i = 0; i < 3; ++i) {
+    ASSERT_TRUE((*second)->read_frame(i, frame).ok()) << i;
+    EXPECT_EQ(frame, sample::frame(kShape, i));
+  }
+}
+
 TEST_F(ReaderTest, SaysWhatItExpectedWhereThereIsNoSession) {
   for (const auto* path : {"/sessions/none", "/sessions", "/sessions/none.h5", "/x/whole.h5", ""}) {
     const auto reader = Reader::open(*source_, path);
