@@ -51,6 +51,7 @@ Result<analysis::Evaluation> evaluated(const EvaluateFileOrder& order) {
   options.element = order.element;
   options.axis_error_ev = order.axis_error_ev;
   options.law = analysis::DamageLaw::none;
+  options.without_frames = true;
   if (order.low.empty()) {
     return analysis::evaluate(*specimen, {}, options);
   }

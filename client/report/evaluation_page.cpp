@@ -39,21 +39,7 @@ void add_other_methods(const Evaluation& evaluation, std::vector<Line>& lines) {
   }
 }
 
-void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
-  if (!evaluation.oxidation) {
-    if (!evaluation.oxidation_withheld.empty()) {
-      lines.push_back({"oxidation state", "withheld", evaluation.oxidation_withheld});
-    }
-    return;
-  }
-  const analysis::ComponentAnswer& fit = *evaluation.oxidation;
-  lines.push_back({"oxidation state of " + evaluation.element + " at zero dose",
-                   with_error(evaluation.state, evaluation.sigma_state), ""});
-  lines.push_back({"part in the high state at zero dose", with_error(fit.x0, fit.sigma_x0),
-                   "other background windows change it by up to " +
-                       number(evaluation.x0_by_background, 2) +
-                       "; references 0.1 eV off would by " + number(evaluation.x0_by_tenth_ev, 2) +
-                       " (not in the error)"});
+void add_damage(const analysis::ComponentAnswer& fit, std::vector<Line>& lines) {
   lines.push_back(
       {"critical dose",
        fit.damage_told ? with_error(fit.critical_dose, fit.sigma_critical_dose) + " e/A^2"
@@ -62,6 +48,28 @@ void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
                        : "the damage rate is " + with_error(fit.k, fit.sigma_k) + " A^2/e"});
   lines.push_back({"the same without regard to damage", with_error(fit.plain_x, fit.sigma_plain_x),
                    "the mean over the exposures: biased by the damage, for comparison only"});
+}
+
+void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
+  if (!evaluation.oxidation) {
+    if (!evaluation.oxidation_withheld.empty()) {
+      lines.push_back({"oxidation state", "withheld", evaluation.oxidation_withheld});
+    }
+    return;
+  }
+  const analysis::ComponentAnswer& fit = *evaluation.oxidation;
+  const std::string when =
+      evaluation.without_frames ? ", mean over its dose" : std::string(" at zero dose");
+  lines.push_back({"oxidation state of " + evaluation.element + when,
+                   with_error(evaluation.state, evaluation.sigma_state), ""});
+  lines.push_back({"part in the high state" + when, with_error(fit.x0, fit.sigma_x0),
+                   "other background windows change it by up to " +
+                       number(evaluation.x0_by_background, 2) +
+                       "; references 0.1 eV off would by " + number(evaluation.x0_by_tenth_ev, 2) +
+                       " (not in the error)"});
+  if (!evaluation.without_frames) {
+    add_damage(fit, lines);
+  }
   lines.push_back({"fit",
                    "deviance " + number(fit.chi_square, 4) + " for " +
                        std::to_string(fit.degrees_of_freedom) + " degrees of freedom",
@@ -84,6 +92,9 @@ std::vector<Line> answer_lines(const Evaluation& evaluation) {
   if (evaluation.specimen.t_over_lambda) {
     lines.push_back({"thickness t/lambda", number(*evaluation.specimen.t_over_lambda, 3),
                      "in inelastic mean free paths, from the low loss"});
+  }
+  if (evaluation.without_frames) {
+    return lines;
   }
   lines.push_back({"exposures", std::to_string(evaluation.specimen.specimen_frames),
                    std::to_string(evaluation.specimen.left_out) + " left out, " +

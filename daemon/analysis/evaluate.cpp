@@ -527,7 +527,7 @@ void remark_result(Evaluation& made) {
         "The part in the high state grows with dose; that is not damage by "
         "reduction.");
   }
-  if (!fit.damage_told) {
+  if (!fit.damage_told && !made.without_frames) {
     made.remarks.push_back(
         "No damage can be told from these exposures; the extrapolation to zero "
         "dose is uncertain only by what its error says.");
@@ -596,17 +596,22 @@ Result<Evaluation> evaluate(const SessionSpectra& specimen, std::span<const Refe
   }
   Evaluation made;
   made.element = options.element;
+  made.without_frames = options.without_frames;
   made.windows = *windows;
   made.specimen = describe(all->specimen, kNan);
   show_spectra(all->specimen, *windows, made);
   show_numbers(all->specimen, made);
   show_by_dose(all->specimen, made);
-  remark_session(made.specimen, made.remarks);
+  if (!options.without_frames) {
+    remark_session(made.specimen, made.remarks);
+  }
   if (all->low) {
     made.references = {describe(*all->low, sorted->front().state),
                        describe(*all->high, sorted->back().state)};
     for (const SessionReport& one : made.references) {
-      remark_session(one, made.remarks);
+      if (!options.without_frames) {
+        remark_session(one, made.remarks);
+      }
     }
     made.state = made.sigma_state = kNan;
     take_oxidation(*all, sorted->front().state, sorted->back().state, options, made);

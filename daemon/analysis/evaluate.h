@@ -43,6 +43,7 @@ struct EvaluationOptions {
                                  ///< supply); goes into the error
   double loss_width_ev = 2;      ///< see SingleScattering
   bool vary_background = true;   ///< evaluates with three other background windows as well
+  bool without_frames = false;   ///< spectra of other programs (foreign.h): no dose, no darks
   DamageLaw law = DamageLaw::first_order;
   double width_error_ev2 = 0;              ///< see ComponentChoice
   std::optional<CurveCoefficients> curve;  ///< for two windows of 2 eV
@@ -77,6 +78,7 @@ struct SessionReport {
 
 struct Evaluation {
   std::string element;
+  bool without_frames = false;  ///< the state is then the mean over an unknown dose
   WhiteLineWindows windows;
   SessionReport specimen;
   std::vector<SessionReport> references;  ///< low state first; empty: none given

@@ -163,6 +163,7 @@ json to_json(const Evaluation& made, bool with_spectra) {
   }
   const auto text = [](const std::string& one) { return one.empty() ? json(nullptr) : json(one); };
   json out = {{"element", made.element},
+              {"without_frames", made.without_frames},
               {"windows", windows_json(made.windows)},
               {"specimen", session_json(made.specimen)},
               {"references", references},

@@ -12,9 +12,12 @@
 #include <vector>
 
 #include "daemon/analysis/component_fit.h"
+#include "daemon/analysis/evaluate.h"
+#include "daemon/analysis/running_ratio.h"
 #include "daemon/analysis/white_lines.h"
 #include "tests/bench/answer/other_fits.h"
 #include "tests/spectra/ink_spectra.h"
+#include "tests/spectra/night.h"
 
 namespace creel::bench {
 namespace {
@@ -224,6 +227,91 @@ void speed() {
   print("ten dose groups, 400 channels", 1e3 * joint, "ms", joint / fit, "one spectrum of 2048");
 }
 
+/// A trial night's frames in memory: 2048 x 1, u16.
+struct Recorded {
+  analysis::SpectraCollector::Setup setup;
+  std::vector<std::pair<analysis::FrameInfo, std::vector<std::byte>>> frames;
+};
+Recorded recorded(const sim::View& view, const sim::Sensor& sensor, std::uint32_t exposures) {
+  spectra::Night night;
+  night.exposures = exposures;
+  Recorded made{spectra::setup_of(night, sensor.camera()), {}};
+  const auto done = spectra::each_frame(
+      night, view, sensor, [&](const analysis::FrameInfo& info, std::span<const std::byte> frame) {
+        made.frames.emplace_back(info, std::vector<std::byte>(frame.begin(), frame.end()));
+        return Result<void>();
+      });
+  if (!done) {
+    std::printf("no frames: %s\n", done.error().text.c_str());
+  }
+  return made;
+}
+
+/// Whole sessions and the estimate while one runs.
+void sessions() {
+  std::printf("\n# sessions, one core\n");
+  const auto laboratory = spectra::ink_laboratory();
+  const sim::Sensor sensor(spectra::ink_camera(1), 5, 0);
+  const sim::View film(laboratory, 1, spectra::kDispersion_ev);
+  const sim::View low(spectra::end_member(laboratory, 0, 0.25), 2, spectra::kDispersion_ev);
+  const sim::View high(spectra::end_member(laboratory, 1, 0.40), 3, spectra::kDispersion_ev);
+  const auto spectra_of = [&](const sim::View& view) {
+    const Recorded one = recorded(view, sensor, 50);
+    analysis::SpectraCollector collector(one.setup);
+    for (const auto& [info, frame] : one.frames) {
+      std::ignore = collector.add(info, frame);
+    }
+    return collector.finish();
+  };
+  const auto of_low = spectra_of(low);
+  const auto of_high = spectra_of(high);
+  const Recorded night = recorded(film, sensor, 120);
+  if (!of_low || !of_high) {
+    return;
+  }
+  const std::size_t wanted = measured_s < 1 ? 500 : 10'000;
+  const std::clock_t begin = std::clock();
+  analysis::SpectraCollector collector(night.setup);
+  std::size_t taken = 0;
+  // The same frames again and again, each time later and at a higher dose.
+  for (double round = 0; taken < wanted; ++round) {
+    for (const auto& [info, frame] : night.frames) {
+      analysis::FrameInfo later = info;
+      later.middle_s += 5000 * round;
+      later.dose_before += 0.01 * round;
+      later.dose_after += 0.01 * round;
+      taken += collector.add(later, frame) ? 1 : 0;
+    }
+  }
+  const double collected = static_cast<double>(std::clock() - begin) / CLOCKS_PER_SEC;
+  const auto made = collector.finish();
+  double x = std::nan("");
+  const std::clock_t evaluating = std::clock();
+  if (made) {
+    analysis::EvaluationOptions options;
+    options.vary_background = false;
+    const analysis::Reference references[] = {{&*of_low, 2.0}, {&*of_high, 3.0}};
+    const auto answer = analysis::evaluate(*made, references, options);
+    x = answer && answer->oxidation ? answer->oxidation->x0 : std::nan("");
+  }
+  const double evaluated = static_cast<double>(std::clock() - evaluating) / CLOCKS_PER_SEC;
+  const auto n = static_cast<double>(taken);
+  print("session of 10 000 spectra: frames", n / collected, "spectra/s", n / collected / 1000,
+        "1000 spectra/s");
+  print("    and its evaluation", 1e3 * evaluated, "ms", evaluated / collected, "its frames'");
+  std::printf("%-52s %12.4f  (%zu frames)\n", "    x0", x, taken);
+
+  analysis::RunningRatio running(night.setup, "Fe");
+  std::size_t at = 0;
+  const double live = seconds_of([&] {
+    const auto& [info, frame] = night.frames[at++ % night.frames.size()];
+    std::ignore = running.add(info, frame);
+  });
+  print("running estimate, a frame", 1 / live, "spectra/s", 1 / live / 1000, "1000 spectra/s");
+  const double looked = seconds_of([&] { std::ignore = running.current(); });
+  print("running estimate, a look", 1e3 * looked, "ms", looked / live, "a frame");
+}
+
 }  // namespace
 }  // namespace creel::bench
 
@@ -237,5 +325,6 @@ int main(int argc, char** argv) {
   creel::bench::dose_saved(ink);
   creel::bench::zero_dose_bias(ink);
   creel::bench::speed();
+  creel::bench::sessions();
   return 0;
 }
