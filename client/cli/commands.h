@@ -40,6 +40,43 @@ Answer ledger(const Common& common, const LedgerOrder& order);
 Answer enter_dose(const Common& common, const std::string& area, double dose, double sigma,
                   const std::string& reason);
 
+/// Live set-up.
+struct SetUpWish {
+  std::string file;  ///< of a series
+  std::string area;  ///< name in it
+  double exposure_s = 0.1, minutes = 10;
+  double dose = 0;     ///< most that it may give, e/A^2; 0 = the series' own limit
+  bool watch = false;  ///< only look
+  bool stop = false;   ///< end the one that runs
+};
+/// Shows it until it has ended; Ctrl-C ends it.
+Answer set_up(const Common& common, const SetUpWish& wish);
+
+/// The map of grids and areas. Places are "X,Y" in micrometres.
+struct AreaWish {
+  std::string grid, name, at, square, note;
+  std::vector<std::string> outline;
+  double diameter_nm = 0;  ///< 0 = unknown
+};
+struct AlignWish {
+  std::string grid;
+  std::vector<std::string> points;  ///< "AREA=X,Y" or "X,Y=X,Y": on the grid = on the stage
+  bool flipped = false, not_flipped = false;  ///< neither = find out
+};
+struct ProfileWish {
+  std::string shape, method;
+  double diameter_nm = 0, uncertainty = 0;
+};
+Answer grid_list(const Common& common);
+/// `base` not empty: also draws BASE.svg and BASE.png.
+Answer grid_show(const Common& common, const std::string& grid, const std::string& base);
+Answer grid_add(const Common& common, const std::string& grid, const std::string& note);
+Answer grid_add_area(const Common& common, const AreaWish& wish);
+Answer grid_align(const Common& common, const AlignWish& wish);
+Answer grid_picture(const Common& common, const std::string& grid, const std::string& area,
+                    const std::string& file);
+Answer grid_profile(const Common& common, const ProfileWish& wish);
+
 /// Paths or names of sessions; names need creeld.
 Answer verify(const Common& common, const std::vector<std::string>& sessions);
 /// Finishes unfinished sessions that no creeld has, with the creeld that lies beside this program.

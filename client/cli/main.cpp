@@ -49,6 +49,10 @@ struct Arguments {
   BudgetOrder budget;
   ReplayOptions replay;
   LedgerOrder ledger;
+  SetUpWish set_up;
+  AreaWish map_area;
+  AlignWish align;
+  ProfileWish profile;
   std::vector<std::string> sessions;
   double dose = 0, sigma = 0;
   bool follow = false, until_end = false, all = false;
@@ -349,6 +353,115 @@ void add_replay_command(CLI::App& app, Arguments& given, Command& chosen) {
   one->callback([&] { chosen = [&] { return replay(common, given.replay); }; });
 }
 
+void add_set_up_command(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  SetUpWish& wish = given.set_up;
+  CLI::App* one = add(
+      app, "setup", "Live set-up on an area: rate, zero loss, saturation, in large digits",
+      "OPENS THE SHUTTER again and again. Short exposures outside any series; no frame is kept, "
+      "and every electron\n"
+      "is charged to the area, which is refused at its limit: choose a sacrificial one. It ends, "
+      "shutters closed,\n"
+      "at Ctrl-C, after --minutes, at its dose, when a device fails, and when this program or "
+      "its terminal goes.\n"
+      "Example: creel setup ink-film.series.json --area film-a --minutes 5\n"
+      "         creel setup --watch   (only looks)\n"
+      "         creel setup --stop    (from another terminal)\n"
+      "Exit code: 0 it ended as asked, 5 something failed.");
+  one->add_option("FILE", wish.file, "series file: devices, dose rate and areas with limits");
+  one->add_option("--area", wish.area, "name of the area in FILE that the beam falls on");
+  one->add_option("--exposure", wish.exposure_s, "seconds of each frame (default 0.1)")
+      ->check(CLI::Range(0.001, 10.0));
+  one->add_option("--minutes", wish.minutes, "it closes by itself after so long (default 10)")
+      ->check(CLI::Range(0.2, 120.0));
+  one->add_option("--dose", wish.dose, "most that it may give, e/A^2 (default: FILE's own limit)")
+      ->check(CLI::PositiveNumber);
+  CLI::Option* watch = one->add_flag("--watch", wish.watch, "only look at the one that runs");
+  one->add_flag("--stop", wish.stop, "end the one that runs")->excludes(watch);
+  one->callback([&] { chosen = [&] { return set_up(common, wish); }; });
+}
+
+/// creel grid WHAT
+void add_grid_command(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CLI::App* grid = add(
+      app, "grid", "The map: grids, areas, where they are, and what they have had",
+      "Safe: moves and opens nothing. A grid is its name and an area grid/name, as in series files "
+      "and the ledger;\n"
+      "names are given once, for ever. Coordinates belong to the grid: loaded again, turned or "
+      "flipped, it is aligned\n"
+      "with the stage from some identified points, and identities and doses stay.\n"
+      "Example: creel grid add grid-07 && creel grid add-area grid-07 film-a --at -212.5,87 "
+      "--diameter 2000\n"
+      "         creel grid align grid-07 --point film-a=12,3.5 --point film-b=40,4 --point "
+      "0,0=200,-100\n"
+      "         creel grid show grid-07 --out map");
+  grid->require_subcommand(1);
+  grid->fallthrough();
+  CLI::App* one = add(*grid, "list", "Grids on the map", "");
+  one->callback([&] { chosen = [&] { return grid_list(common); }; });
+
+  one = add(*grid, "show", "A grid's areas as a map, with dose and stage positions", "");
+  one->add_option("GRID", given.map_area.grid, "its name")->required();
+  one->add_option("--out", given.out, "draw BASE.svg and BASE.png, too");
+  one->callback(
+      [&] { chosen = [&] { return grid_show(common, given.map_area.grid, given.out); }; });
+
+  one = add(*grid, "add", "Put a grid on the map", "");
+  one->add_option("GRID", given.map_area.grid, "its name, for ever")->required();
+  one->add_option("--note", given.map_area.note, "what it is");
+  one->callback(
+      [&] { chosen = [&] { return grid_add(common, given.map_area.grid, given.map_area.note); }; });
+
+  one = add(*grid, "add-area", "Put an area on the map of a grid", "");
+  one->add_option("GRID", given.map_area.grid, "its grid")->required();
+  one->add_option("AREA", given.map_area.name, "its name, for ever")->required();
+  one->add_option("--at", given.map_area.at, "centre on the grid: X,Y in micrometres")->required();
+  one->add_option("--square", given.map_area.square, "square of the grid, such as C4");
+  one->add_option("--diameter", given.map_area.diameter_nm, "lit diameter in nanometres")
+      ->check(CLI::PositiveNumber);
+  one->add_option("--outline", given.map_area.outline, "a corner: X,Y; three or more times")
+      ->take_all()
+      ->expected(1);
+  one->add_option("--note", given.map_area.note, "what it is");
+  one->callback([&] { chosen = [&] { return grid_add_area(common, given.map_area); }; });
+
+  one = add(*grid, "align", "Say where a grid is on the stage, from identified points", "");
+  one->add_option("GRID", given.align.grid, "its name")->required();
+  one->add_option(
+         "--point", given.align.points,
+         "AREA=X,Y or X,Y=X,Y: what it is on the grid, where it is on the stage; two or more")
+      ->required()
+      ->take_all()
+      ->expected(1);
+  CLI::Option* flipped = one->add_flag("--flipped", given.align.flipped, "it is upside down");
+  one->add_flag("--not-flipped", given.align.not_flipped, "it is not; found out from three points")
+      ->excludes(flipped);
+  one->callback([&] { chosen = [&] { return grid_align(common, given.align); }; });
+
+  one = add(*grid, "picture", "Attach a picture (PNG, JPEG, TIFF) to a grid or an area", "");
+  one->add_option("GRID", given.map_area.grid, "its name")->required();
+  one->add_option("FILE", given.file, "the picture; creeld must be able to read it")->required();
+  one->add_option("--area", given.map_area.name, "of this area");
+  one->callback([&] {
+    chosen = [&] {
+      return grid_picture(common, given.map_area.grid, given.map_area.name, given.file);
+    };
+  });
+
+  one = add(*grid, "profile", "State the beam's profile: its tail is charged to neighbours", "");
+  one->add_option("SHAPE", given.profile.shape,
+                  "gaussian (diameter at half maximum) or flat (disc)")
+      ->required()
+      ->check(CLI::IsMember({"gaussian", "flat"}));
+  one->add_option("--diameter", given.profile.diameter_nm, "in nanometres")->required();
+  one->add_option("--uncertainty", given.profile.uncertainty,
+                  "of a neighbour's dose, relative (1 = 100 %)")
+      ->required();
+  one->add_option("--method", given.profile.method, "how it was measured")->required();
+  one->callback([&] { chosen = [&] { return grid_profile(common, given.profile); }; });
+}
+
 int wrong_use(const CLI::App& app, const CLI::ParseError& error, bool json) {
   const auto used = app.get_subcommands();
   const std::string what = used.empty() ? "" : used.front()->get_name();
@@ -380,6 +493,8 @@ int main(int argc, char** argv) {
   add_budget_command(app, given, chosen);
   add_evaluating_commands(app, given, chosen);
   add_replay_command(app, given, chosen);
+  add_set_up_command(app, given, chosen);
+  add_grid_command(app, given, chosen);
   try {
     app.parse(argc, argv);
   } catch (const CLI::Success& help_or_version) {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cstdint>
 #include <map>
+#include <string_view>
 
 #include "protocol/base/text.h"
 
@@ -57,6 +58,10 @@ std::string dose_text(const json& entry) {
 }
 
 std::string opening_text(const json& entry) {
+  static constexpr std::string_view kNeighbour = "neighbour of ";  // daemon/grids/neighbours.h
+  if (text_in(entry, "cause").starts_with(kNeighbour)) {
+    return text_in(entry, "session") + " on " + text_in(entry, "cause").substr(kNeighbour.size());
+  }
   const std::int64_t exposure = whole_in(entry, "exposure");
   const std::int64_t attempt = whole_in(entry, "attempt");
   std::string text = ledger_cause_text(text_in(entry, "cause"));
@@ -123,6 +128,7 @@ std::string ledger_cause_text(const std::string& cause) {
       {"gain", "gain reference"},
       {"background", "background with the cathode laser blocked"},
       {"residual", "residual beam"},
+      {"set_up", "live set-up"},
       {"by_hand", "by hand"}};
   const auto found = words.find(cause);
   return found == words.end() ? cause : found->second;

@@ -245,6 +245,7 @@ std::string cause_text(const std::string& cause) {
       {"broken", "broken or lost exposures"},
       {"after_crash", "charged after a crash"},
       {"by_hand", "by hand"},
+      {"neighbour", "tail of the beam on areas beside it"},
       {"meanwhile", "by hand or other sessions meanwhile"}};
   for (const auto& [name, words] : kWords) {
     if (cause == name) {

@@ -143,6 +143,7 @@ void Conductor::run(const command::ReadGauges&) {
 void Conductor::run(const command::Intend& step) {
   IntentRequest request = step.request;
   request.session = run_->session->name();
+  request.cause = run_->set_up ? "set_up" : request.cause;
   auto id = parts_.ledger.intend(request);
   complete(id.ok() ? Outcome{outcome::Intended{*id}} : Outcome{id.error()});
 }
@@ -601,7 +602,7 @@ void Conductor::stored(const StoredBatch& batch) {
         std::min<std::uint64_t>(batch.blocks, detector.ring()->taken_not_released()));
     detector.ring_freed();
   }
-  if (listener_) {
+  if (listener_ && !run_->set_up) {
     listener_({{"event", "stored"},
                {"frames", batch.durable},
                {"text", std::to_string(batch.durable) + " frames safe"}});
@@ -680,8 +681,11 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
   record_event(std::move(entry));
 }
 
-void Conductor::run(const command::AwaitPerson&) {
+void Conductor::run(const command::AwaitPerson& step) {
   run_->waiting_for_person = true;
+  if (run_->set_up) {
+    (void)stop(step.reason);
+  }
 }
 
 void Conductor::store_again_later() {
@@ -748,7 +752,8 @@ void Conductor::fold() {
       end["event"] = "session_closed";
       end["session"] = run_->session->name();
       end["path"] = path->ok() ? **path : run_->session->path();
-      end["text"] = path->ok()
+      end["text"] = run_->set_up ? "set-up closed"
+                    : path->ok()
                         ? "session closed: " + **path
                         : "the session stays a folder, whole and readable: " + path->error().text;
       last_ = end;
@@ -852,9 +857,9 @@ void Conductor::shutters_forced(const std::string& reason) {
 }
 
 void Conductor::dose_entered(const std::string& area, Dose dose, Dose sigma,
-                             const std::string& reason) {
+                             const std::string& reason, bool tail) {
   if (run_ != nullptr && run_->engine != nullptr) {
-    run_->engine->dose_entered(area, dose, sigma, reason);
+    run_->engine->dose_entered(area, dose, sigma, reason, tail);
   }
 }
 
@@ -890,9 +895,10 @@ json Conductor::status() const {
   }
   json status = run_->engine->status();
   status["running"] = true;
+  status["set_up"] = run_->set_up;
   status["session"] = run_->session->name();
   status["path"] = run_->session->path();
-  status["frames_safe"] = run_->durable;
+  status["frames_safe"] = run_->set_up ? 0 : run_->durable;  // a set-up keeps none
   status["frames_unstored"] = run_->queue->unstored();
   status["pieces"] = {{"full", run_->sealed.full}, {"sealed", run_->sealed.pieces}};
   status["holding"] = run_->waiting_for_person;

@@ -52,6 +52,9 @@ class Conductor {
         32U << 20U;  ///< while frames stream, before they are left in the detector's ring
   };
   using Reply = std::function<void(Result<nlohmann::json>)>;
+  /// Makes a session that is not kept; on the store's thread.
+  using MakeSession =
+      std::function<Result<std::unique_ptr<store::Session>>(const store::SessionStart&)>;
 
   Conductor(Parts parts, const Rig& rig, Options options);
   ~Conductor();
@@ -68,13 +71,17 @@ class Conductor {
   /// or null}.
   void take_up(Reply done);
   /// Starts a series; replies once its session is on disk and the first exposure is due, or with
-  /// why not.
-  void start(Series series, Reply done);
+  /// why not. With `unkept` it is a set-up (daemon/setup): frames and events go to what that makes,
+  /// nothing is taken up after a crash, all of its dose is charged to the cause "set_up", and what
+  /// would hold a series ends it, because whoever asked for it is there.
+  void start(Series series, Reply done, MakeSession unkept = {});
   Result<void> hold(const std::string& reason);
   Result<void> go_on();
   Result<void> stop(const std::string& reason);
-  /// A dose or correction was entered in the ledger: the running series counts it, too.
-  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason);
+  /// A dose or correction was entered in the ledger: the running series counts it, too. `tail`: see
+  /// Engine::dose_entered.
+  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason,
+                    bool tail = false);
   /// Records an event of the daemon's own (an alert) in the running session, if there is one.
   void record(nlohmann::json event);
   /// close-all was ordered: the running exposure is broken, the series then holds.
@@ -167,7 +174,8 @@ class Conductor {
   std::function<void(const nlohmann::json&)> listener_;
   std::unique_ptr<Run> run_;
   bool preparing_ = false;
-  std::map<std::string, AfterCrash> after_crash_;  ///< by area: charged at take_up()
+  /// By session and area: charged at take_up().
+  std::map<std::string, std::map<std::string, AfterCrash>> after_crash_;
   std::vector<command::Charge> unbooked_;  ///< that the ledger did not take; until it is mended
   std::string not_closed_;         ///< shutters that take_up could not show to be closed yet
   nlohmann::json last_ = nullptr;  ///< how the last series ended

@@ -103,7 +103,7 @@ Result<void> Conductor::settle_open_intents() {
     const Dose sigma{bound.value / std::sqrt(12.0)};
     CREEL_TRY(parts_.ledger.charge(
         intent.id, bound, sigma, "the daemon ended before it could charge; the bound is charged"));
-    AfterCrash& sum = after_crash_[intent.request.area];
+    AfterCrash& sum = after_crash_[intent.request.session][intent.request.area];
     sum.dose += bound;
     sum.sigma += sigma;
   }
@@ -164,7 +164,7 @@ void Conductor::resume(const Result<Unfinished>& found, const Reply& done) {
 // --- Preparing a series
 // -------------------------------------------------------------------------------------
 
-void Conductor::start(Series series, Reply done) {
+void Conductor::start(Series series, Reply done, MakeSession unkept) {
   if (running()) {
     done(Error{
         ErrorCode::refused,
@@ -186,7 +186,15 @@ void Conductor::start(Series series, Reply done) {
       return;
     }
   }
+  // A set-up that the ledger ended left nobody to mend it.
+  if (!unbooked_.empty() || !parts_.ledger.open_intents().ok()) {
+    if (auto mended = mend_ledger(); !mended.ok()) {
+      done(mended.error().during("nothing was opened"));
+      return;
+    }
+  }
   auto preparation = std::make_shared<Preparation>();
+  preparation->unkept = std::move(unkept);
   preparation->session_name = session_name(series, parts_.clock.utc_now_ns());
   preparation->series = std::move(series);
   preparation->done = std::move(done);
@@ -275,7 +283,8 @@ void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
                            background = parts_.background, &scheduler = parts_.scheduler] {
     auto made = preparation->resuming
                     ? store::resume_session(disk, start.directory, start.name, background)
-                    : store::create_session(disk, start, background);
+                : preparation->unkept ? preparation->unkept(start)
+                                      : store::create_session(disk, start, background);
     auto opened = std::make_shared<Result<Opened>>(
         made.ok() ? Result<Opened>(Opened{std::move(*made), std::nullopt, {}}) : made.error());
     if (opened->ok()) {
@@ -297,6 +306,7 @@ void Conductor::open_session(const std::shared_ptr<Preparation>& preparation,
           }
           run_ = std::make_unique<Run>();
           run_->shape = shape;
+          run_->set_up = static_cast<bool>(preparation->unkept);
           preparation->start_utc_ns = start_utc_ns;
           begin(preparation, std::move(**opened));
         });
@@ -355,7 +365,10 @@ void Conductor::begin(const std::shared_ptr<Preparation>& preparation, Opened op
   if (preparation->resuming) {
     const auto progress = run_->session->progress();
     event["next_sequence"] = progress.last ? progress.last->sequence + 1 : 0;
-    for (const auto& [area, charged] : std::exchange(after_crash_, {})) {
+    const auto all_charged = std::exchange(after_crash_, {});
+    const auto ours = all_charged.find(run_->session->name());
+    for (const auto& [area, charged] :
+         ours == all_charged.end() ? std::map<std::string, AfterCrash>() : ours->second) {
       event["charged_after_crash"].push_back({{"area", area},
                                               {"dose_e_per_a2", charged.dose.value},
                                               {"sigma_e_per_a2", charged.sigma.value}});

@@ -34,6 +34,7 @@ struct Conductor::Run {
   std::unique_ptr<Engine> engine;
   std::unique_ptr<FrameQueue> queue;
   store::FrameShape shape;
+  bool set_up = false;             ///< see Conductor::start
   std::deque<FrameBlock> arrived;  ///< taken from the ring, not yet asked for by the engine
   bool waiting_for_frame = false;
   TimerId frame_timer = 0;
@@ -65,6 +66,7 @@ struct Conductor::Preparation {
   std::vector<std::string> devices;
   nlohmann::json described = nlohmann::json::object();
   bool resuming = false;
+  MakeSession unkept;           ///< of a set-up
   std::optional<Ending> ended;  ///< only to be closed
   std::string session_name;
   std::int64_t start_utc_ns = 0;  ///< of the session

@@ -871,8 +871,8 @@ void Engine::shutters_forced(const std::string& reason) {
   note("close_all", reason);
 }
 
-void Engine::dose_entered(const std::string& area, Dose dose, Dose sigma,
-                          const std::string& reason) {
+void Engine::dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason,
+                          bool tail) {
   const auto found = std::find_if(series_.areas.begin(), series_.areas.end(),
                                   [&](const Area& one) { return one.key() == area; });
   if (found != series_.areas.end()) {
@@ -880,6 +880,9 @@ void Engine::dose_entered(const std::string& area, Dose dose, Dose sigma,
                         {"dose_e_per_a2", dose.value},
                         {"sigma_e_per_a2", sigma.value},
                         {"reason", reason}});
+    if (tail) {
+      entered_.back()["cause"] = "neighbour";
+    }
   }
 }
 
@@ -892,8 +895,9 @@ void Engine::count_entered() {
     balance.charged.value = std::max(0.0, balance.charged.value + dose);
     entry["exposure"] = index_;
     entry["attempt"] = attempt_;
-    const std::string text = "entered by hand for " + where.key() + ": " + number(dose) +
-                             " e/A^2 (" + entry["reason"].get<std::string>() + ")";
+    const bool tail = entry.contains("cause");
+    const std::string text = (tail ? "charged to " : "entered by hand for ") + where.key() + ": " +
+                             number(dose) + " e/A^2 (" + entry["reason"].get<std::string>() + ")";
     note("entered_by_hand", text, std::move(entry));
   }
 }

@@ -181,8 +181,10 @@ class Engine {
   /// How much the disk still takes.
   void room_now(const Room& room) { room_ = room; }
   /// A person entered dose of an area in the ledger, or corrected it: it counts, and is recorded,
-  /// from the next exposure on. An area that the series does not have is ignored.
-  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason);
+  /// from the next exposure on. An area that the series does not have is ignored. `tail`: not a
+  /// person, but the tail of the beam on an area beside it (daemon/grids).
+  void dose_entered(const std::string& area, Dose dose, Dose sigma, const std::string& reason,
+                    bool tail = false);
   /// The shutters were closed over the engine's head (close-all): the running exposure is broken,
   /// and the series then holds.
   void shutters_forced(const std::string& reason);

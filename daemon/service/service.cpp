@@ -49,8 +49,11 @@ Result<std::unique_ptr<Service>> Service::make(const Parts& parts, Rig rig, Opti
   if (!ledger.ok()) {
     return ledger.error();
   }
-  return std::unique_ptr<Service>(
+  std::unique_ptr<Service> service(
       new Service(parts, std::move(rig), std::move(options), std::move(*ledger)));
+  CREEL_TRY(service->make_set_up());
+  CREEL_TRY(service->make_grid_map());
+  return service;
 }
 
 Service::Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<Ledger> ledger)
@@ -68,6 +71,8 @@ Service::Service(const Parts& parts, Rig rig, Options options, std::unique_ptr<L
       rig_, Conductor::Options{options_.state + "/sessions", options_.software, options_.codec});
   wire();
   serve();
+  serve_set_up();
+  serve_grids();
 }
 
 Service::~Service() = default;
@@ -96,7 +101,15 @@ void Service::wire() {
       options_.log(what + ": " + event.value("text", ""));
     }
     parts_.dispatcher.publish("event", event);
-    if (parts_.alerts != nullptr) {
+    const bool person_is_there = set_up_ != nullptr && set_up_->running() && what != "alarm";
+    if (set_up_ != nullptr) {
+      set_up_->event(event);
+    }
+    // Before another area is lit, and at the end: then its dose counts what the one before gave it.
+    if (what == "moved" || what == "hold" || what == "session_closed") {
+      settle_neighbours();
+    }
+    if (parts_.alerts != nullptr && !person_is_there) {
       parts_.alerts->event(event);
     }
     tell_state();
@@ -128,6 +141,7 @@ void Service::start(std::function<void(const Result<json>&)> ready) {
                  : (*taken)["resumed"].is_null()
                      ? "nothing to take up"
                      : "took up session " + (*taken)["resumed"].get<std::string>());
+    settle_neighbours();  // also what an earlier daemon could not any more
     const json series = conductor_->status();
     for (const json& left : series["unfinished"]) {
       options_.log(left["text"].get<std::string>());
@@ -267,6 +281,7 @@ Result<json> Service::check(const Series& series) {
                      {"had_e_per_a2", had},
                      {"limit_e_per_a2", area.dose_limit.value}});
   }
+  add_map_warnings(series, sum.planned, warnings);
   const auto frames = static_cast<double>(sum.frames);
   return json{{"name", series.name},
               {"exposures", sum.exposures},
@@ -278,6 +293,11 @@ Result<json> Service::check(const Series& series) {
 
 void Service::start_series(const std::string& text, const std::string& origin,
                            const rpc::Reply& reply) {
+  if (set_up_->running()) {
+    reply(Error{ErrorCode::refused,
+                "a set-up is running; nothing was started. End it first: creel setup --stop"});
+    return;
+  }
   auto series = parse_series(text, origin);
   if (!series.ok()) {
     reply(series.error());

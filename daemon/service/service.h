@@ -14,6 +14,8 @@
 #include <string_view>
 
 #include "daemon/alerts/watch.h"
+#include "daemon/grids/grid_map.h"
+#include "daemon/grids/neighbours.h"
 #include "daemon/ledger/ledger.h"
 #include "daemon/rpc/dispatcher.h"
 #include "daemon/seams/clock.h"
@@ -22,6 +24,7 @@
 #include "daemon/seams/random.h"
 #include "daemon/seams/scheduler.h"
 #include "daemon/series/conductor.h"
+#include "daemon/setup/set_up.h"
 #include "daemon/supervisor/supervisor.h"
 #include "protocol/series/rig.h"
 
@@ -70,6 +73,13 @@ class Service {
   void wire();
   void tell_state();
   void serve();
+  void serve_set_up();
+  Result<void> make_set_up();
+  void serve_grids();
+  Result<void> make_grid_map();
+  void settle_neighbours();
+  void add_map_warnings(const Series& series, const std::map<std::string, Dose>& planned,
+                        std::vector<std::string>& warnings) const;
   [[nodiscard]] nlohmann::json status() const;
   Result<nlohmann::json> check(const std::string& text, const std::string& origin);
   Result<nlohmann::json> check(const Series& series);
@@ -86,6 +96,9 @@ class Service {
   std::unique_ptr<Ledger> ledger_;
   std::unique_ptr<Supervisor> supervisor_;
   std::unique_ptr<Conductor> conductor_;
+  std::unique_ptr<SetUp> set_up_;
+  std::unique_ptr<GridMap> grid_map_;
+  std::unique_ptr<Neighbours> neighbours_;
   SafetyTime started_;
   bool telling_ = false;  ///< a tell_state() is on its way
 };

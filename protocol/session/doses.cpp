@@ -1,7 +1,8 @@
 // Where the numbers come from: the session's documents say what each area had before; each record
 // says the dose of its exposure and the ledger's total after it; the events "exposure_broken" and
 // "charged" say the dose of exposures that have no frame or more than one; "resumed" says what the
-// ledger held when the session was taken up again; "entered_by_hand" what a person entered
+// ledger held when the session was taken up again; "entered_by_hand" what a person entered, or,
+// with the cause "neighbour", what the beam on the area beside it gave
 // meanwhile; the summary what the ledger held at the end.
 #include "protocol/session/doses.h"
 
@@ -306,7 +307,8 @@ class Sums {
       *area.by_hand += entry.charge.dose;
       area.by_hand_variance += entry.charge.sigma * entry.charge.sigma;
     }
-    count(area, "by_hand", entry.charge.dose, entry.charge.sigma, 0);
+    const bool tail = entry.charge.cause == "neighbour";  // of the beam, charged by the daemon
+    count(area, tail ? "neighbour" : "by_hand", entry.charge.dose, entry.charge.sigma, 0);
   }
 
   void add_up(const std::map<Attempt, Taken>& taken, const std::vector<ByHand>& by_hand) {

@@ -36,6 +36,7 @@ CLOCK_USERS = {
     "drivers/kit/conformance.h": "the suite for driver authors waits for real devices",
     "protocol/rpc/client.cpp": "how long a command waits for its answer",
     "client/cli/follow.cpp": "the pace on the screen",
+    "client/cli/set_up.cpp": "the pace on the screen",
     "tests/": "tests of real processes wait for them",
 }
 

@@ -193,9 +193,12 @@ TEST(DispatcherDescription, TheOneOfCreeldIsUsable) {
   const auto dispatcher = Dispatcher::make(openrpc_text());
   ASSERT_TRUE(dispatcher.ok()) << dispatcher.error().text;
   const std::vector<std::string> expected = {
-      "daemon.shutdown", "daemon.status",  "devices.list", "events.follow",     "ledger.balance",
-      "ledger.enter",    "ledger.entries", "series.check", "series.continue",   "series.hold",
-      "series.start",    "series.stop",    "session.list", "shutters.close_all"};
+      "daemon.shutdown", "daemon.status",     "devices.list",      "events.follow",
+      "grids.add",       "grids.add_area",    "grids.add_picture", "grids.list",
+      "grids.load",      "grids.set_profile", "ledger.balance",    "ledger.enter",
+      "ledger.entries",  "series.check",      "series.continue",   "series.hold",
+      "series.start",    "series.stop",       "session.list",      "setup.follow",
+      "setup.start",     "setup.status",      "setup.stop",        "shutters.close_all"};
   EXPECT_EQ((*dispatcher)->unserved(), expected);
 }
 

@@ -518,6 +518,18 @@ TEST(Engine, DoseEnteredByHandWhileItRunsCountsFromTheNextExposureOn) {
   EXPECT_EQ(bench.noted("entered_by_hand").find("another"), std::string::npos);
 }
 
+TEST(Engine, TheTailOfTheBeamOnANeighbourIsNotEnteredByHand) {
+  Bench bench;
+  bench.run(60);
+  const Area area = bench.series().areas[0];
+  bench.engine().dose_entered(area.key(), area.dose_limit, Dose{0.1}, "tail of the beam on g/b",
+                              true);
+  const Names log = bench.run();
+  EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0) << "the limit is reached";
+  EXPECT_NE(bench.noted("entered_by_hand").find("charged to "), std::string::npos)
+      << bench.noted("entered_by_hand");
+}
+
 TEST(Engine, ForcedShuttersBreakTheExposureAndHold) {
   Bench bench;
   Names log = bench.run(1);

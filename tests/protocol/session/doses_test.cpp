@@ -226,6 +226,21 @@ TEST_F(Doses, EnteredByHandWhileItRunsCountsFromTheAttemptItNames) {
   EXPECT_NEAR(report.doses[0].causes[1].sigma, std::sqrt(0.5), 1e-12);
 }
 
+TEST_F(Doses, WhatANeighbourGaveStandsApartFromWhatWasEnteredByHand) {
+  event({{"event", "entered_by_hand"},
+         {"cause", "neighbour"},
+         {"exposure", 0},
+         {"attempt", 0},
+         {"area", 0},
+         {"dose_e_per_a2", 0.3},
+         {"sigma_e_per_a2", 0.1}});
+  frame(0, 0, 0.1, kBefore + 0.4);
+  const auto report = ended_with(0.1);
+  EXPECT_THAT(report.findings, IsEmpty()) << to_json(report).dump(1);
+  EXPECT_EQ(report.doses[0].causes[0].cause, "neighbour");
+  EXPECT_NEAR(report.doses[0].causes[0].dose, 0.3, 1e-12);
+}
+
 TEST_F(Doses, TheSameAttemptOnBothSidesOfARestartIsTwo) {
   charged("exposure_broken", 0, 0, 0.05);
   resumed(0, 0.05, kBefore + 0.05);
