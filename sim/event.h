@@ -17,8 +17,9 @@ enum class Channel : std::uint8_t {
   stage_y = 5,  ///< as stage_x
   delay = 6,    ///< delay line, steps of 10 fs
   energy_offset = 7,  ///< offset supply of the spectrometer, steps of 20 meV
+  attenuator = 8,  ///< in the laser to the cathode, steps of 1e-4 of its power; all until it moves
 };
-constexpr int kChannels = 8;
+constexpr int kChannels = 9;
 
 /// value: 1 = passes and 0 = blocks for shutters; position in steps for stages, -65536..65535.
 struct Event {
@@ -30,5 +31,7 @@ struct Event {
 constexpr double kStageStep_um = 0.01;
 constexpr double kDelayStep_ps = 0.01;
 constexpr double kEnergyStep_eV = 0.02;
+constexpr double kAttenuatorStep = 1e-4;
+constexpr int kAttenuatorOpen = 10000;  ///< all of the laser's power
 
 }  // namespace creel::sim

@@ -61,7 +61,8 @@ History::Stretch History::present(std::int64_t end_ns) const {
           places_[place_].electrons,
           place_,
           state_.value[static_cast<std::size_t>(Channel::cathode)] != 0,
-          state_.value[static_cast<std::size_t>(Channel::below)] != 0};
+          state_.value[static_cast<std::size_t>(Channel::below)] != 0,
+          kAttenuatorStep * state_.value[static_cast<std::size_t>(Channel::attenuator)]};
 }
 
 /// The present stretch ends here; the next begins.
@@ -120,7 +121,7 @@ void History::settle(std::int64_t until_ns) {
 double History::electrons_in(const Stretch& stretch, std::int64_t begin_ns,
                              std::int64_t end_ns) const {
   return electrons(source_, seed_, seconds(begin_ns), seconds(end_ns), !stretch.lit,
-                   seconds(stretch.lit_since_ns));
+                   seconds(stretch.lit_since_ns), stretch.transmission);
 }
 
 double History::electrons_on(const PlaceRecord& record, std::int64_t t_ns) const {

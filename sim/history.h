@@ -54,9 +54,10 @@ class History {
     double electrons_before;    // on this place, until begin_ns
     std::uint32_t place;
     bool lit, detected;
+    double transmission;  // of the laser's attenuator
   };
   struct State {  // of all channels, at horizon_ns_
-    std::array<std::int32_t, kChannels> value{0, 1, 1, 1, 0, 0, 0, 0};
+    std::array<std::int32_t, kChannels> value{0, 1, 1, 1, 0, 0, 0, 0, kAttenuatorOpen};
     std::int64_t lit_since_ns =
         INT64_MIN / 2;          // lit for ever, unless a cathode shutter says otherwise
     std::int64_t since_ns = 0;  // when the present state, or the present stretch, began

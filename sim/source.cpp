@@ -21,9 +21,10 @@ double drifted(double sigma, std::uint64_t seed, Stream stream, double t_s, doub
 /// What makes the current unsteady, for times in a row.
 class Unsteady {
  public:
-  Unsteady(const Source& source, std::uint64_t seed)
+  Unsteady(const Source& source, std::uint64_t seed, double transmission = 1)
       : source_(source),
         seed_(seed),
+        transmission_(transmission),
         slow_(seed, Stream::laser_slow, source.laser_drift_period_s),
         fast_(seed, Stream::laser_fast, source.laser_noise_period_s),
         pointing_(seed, Stream::pointing, source.walk_off_period_s) {}
@@ -44,7 +45,7 @@ class Unsteady {
     }
     // Multi-photon emission: the current goes as a power of the laser power (the slope of log I
     // over log P).
-    const double relative_power = laser_power_mw(t_s) / source_.laser_power_mw;
+    const double relative_power = transmission_ * laser_power_mw(t_s) / source_.laser_power_mw;
     const double warm = 1.0 - source_.warm_up * std::exp(-lit_for_s / source_.warm_up_s);
     const double off = times(source_.walk_off, pointing_, t_s);
     const double pointing = std::exp(-std::fabs(off));
@@ -57,6 +58,7 @@ class Unsteady {
   }
   const Source& source_;
   std::uint64_t seed_;
+  double transmission_;
   SmoothNoise slow_, fast_, pointing_;
 };
 
@@ -92,19 +94,20 @@ double room_temperature_degc(const Source& source, std::uint64_t seed, double t_
          drifted(source.room_drift_degc, seed, Stream::room, t_s, source.room_period_s);
 }
 
-double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s) {
-  return Unsteady(source, seed).current(t_s, lit_for_s);
+double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s,
+               double transmission) {
+  return Unsteady(source, seed, transmission).current(t_s, lit_for_s);
 }
 
 double electrons(const Source& source, std::uint64_t seed, double t0_s, double t1_s, bool blocked,
-                 double lit_since_s) {
+                 double lit_since_s, double transmission) {
   if (!(t1_s > t0_s)) {
     return 0;
   }
   if (blocked) {
     return source.residual_fraction * nominal_current(source) * (t1_s - t0_s);
   }
-  Unsteady beam(source, seed);
+  Unsteady beam(source, seed, transmission);
   const auto at = [&](double t_s) { return beam.current(t_s, std::max(0.0, t_s - lit_since_s)); };
   const int steps = std::max(1, static_cast<int>(std::ceil((t1_s - t0_s) / 0.5)));
   const double step_s = (t1_s - t0_s) / steps;

@@ -48,12 +48,14 @@ double high_tension_error_v(const Source& source, std::uint64_t seed, double t_s
 double room_temperature_degc(const Source& source, std::uint64_t seed, double t_s);
 
 /// Mean current at the specimen, electrons per second. `lit_for_s`: how long the cathode has been
-/// lit; negative = its laser is blocked and only the residual beam is left.
-double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s);
+/// lit; negative = its laser is blocked and only the residual beam is left. `transmission`: of an
+/// attenuator in the laser, 0..1.
+double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s,
+               double transmission = 1);
 /// Mean number of electrons in [t0_s, t1_s] on a cathode lit since lit_since_s (blocked = residual
 /// beam), by Simpson's rule in steps of at most half a second.
 double electrons(const Source& source, std::uint64_t seed, double t0_s, double t1_s, bool blocked,
-                 double lit_since_s);
+                 double lit_since_s, double transmission = 1);
 
 /// Dose at the middle of the beam for one electron, 1/angstrom^2: 1/(2 pi sigma^2) or 1/(pi r^2).
 double peak_dose_per_electron(const Source& source);

@@ -1,8 +1,25 @@
 #include "sim/world.h"
 
 #include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "protocol/physics/constants.h"
 
 namespace creel::sim {
+namespace {
+
+/// Part of the beam that lies below a straight edge at this distance from its middle.
+double part_below(const Source& source, double distance_nm) {
+  if (source.profile == Profile::flat) {
+    const double u = std::clamp(distance_nm / (0.5 * source.beam_fwhm_nm), -1.0, 1.0);
+    return 0.5 + (u * std::sqrt(1.0 - u * u) + std::asin(u)) / physics::kPi;
+  }
+  const double sigma = source.beam_fwhm_nm / (2.0 * std::sqrt(2.0 * std::log(2.0)));
+  return 0.5 * std::erfc(-distance_nm / (sigma * std::sqrt(2.0)));
+}
+
+}  // namespace
 
 std::optional<std::size_t> lying_at(const Laboratory& laboratory, double x_um) {
   if (x_um <= laboratory.specimen.film_until_um) {
@@ -14,6 +31,35 @@ std::optional<std::size_t> lying_at(const Laboratory& laboratory, double x_um) {
     }
   }
   return std::nullopt;
+}
+
+std::vector<std::pair<std::optional<std::size_t>, double>> covered_at(const Laboratory& laboratory,
+                                                                      double x_um) {
+  constexpr double kFar = 4;  // widths of the beam: beyond, nothing of it falls
+  const double far_um = kFar * 1e-3 * laboratory.source.beam_fwhm_nm;
+  const double none = std::numeric_limits<double>::infinity();
+  struct Span {
+    double from, until;
+  };
+  std::vector<Span> ranges{{-none, laboratory.specimen.film_until_um}};
+  for (const Mounted& one : laboratory.mounted) ranges.push_back({one.from_um, one.until_um});
+  const bool near = std::any_of(ranges.begin(), ranges.end(), [&](const Span& range) {
+    return std::fabs(range.from - x_um) < far_um || std::fabs(range.until - x_um) < far_um;
+  });
+  if (!near) return {{lying_at(laboratory, x_um), 1.0}};
+  const auto below = [&](double edge_um) {
+    if (std::isinf(edge_um)) return edge_um > 0 ? 1.0 : 0.0;
+    return part_below(laboratory.source, 1e3 * (edge_um - x_um));
+  };
+  std::vector<std::pair<std::optional<std::size_t>, double>> covered;
+  double vacuum = 1;
+  for (std::size_t which = 0; which < ranges.size(); ++which) {
+    const double part = below(ranges[which].until) - below(ranges[which].from);
+    if (part > 0) covered.push_back({which, part});
+    vacuum -= part;
+  }
+  if (vacuum > 0) covered.push_back({std::nullopt, vacuum});
+  return covered;
 }
 
 const Specimen& specimen(const Laboratory& laboratory, std::size_t which) {
@@ -40,17 +86,15 @@ View::View(const Shells& shells, const Laboratory& laboratory, std::uint64_t see
   }
 }
 
-const Spectra& View::seen_in(const Slice& slice) const {
-  // All spectra know the vacuum.
-  return spectra_[lying_at(laboratory_, slice.place.x_um()).value_or(0)];
+Weights View::weights(const Slice& slice) const {
+  return weights(slice, lying_at(laboratory_, slice.place.x_um()));
 }
 
-Weights View::weights(const Slice& slice) const {
+Weights View::weights(const Slice& slice, std::optional<std::size_t> which) const {
   Weights weights{};
   if (!slice.detected) {
     return weights;
   }
-  const std::optional<std::size_t> which = lying_at(laboratory_, slice.place.x_um());
   if (!which) {
     weights[static_cast<std::size_t>(Part::vacuum)] = slice.electrons;
     return weights;
@@ -79,7 +123,12 @@ void View::expected(History& history, std::int64_t begin_ns, std::int64_t end_ns
     const double drift_ev =
         high_tension_error_v(laboratory_.source, seed_, static_cast<double>(middle_ns) * 1e-9);
     const double first_ev = axis.first_channel_ev + axis.offset_ev + stage_ev + drift_ev;
-    seen_in(slice).add(weights(slice), first_ev, axis.dispersion_ev, columns);
+    for (const auto& [which, part] : covered_at(laboratory_, slice.place.x_um())) {
+      Weights mixed = weights(slice, which);
+      for (double& weight : mixed) weight *= part;
+      // All spectra know the vacuum.
+      spectra_[which.value_or(0)].add(mixed, first_ev, axis.dispersion_ev, columns);
+    }
   }
 }
 
@@ -88,10 +137,10 @@ void View::expected_even(History& history, std::int64_t begin_ns, std::int64_t e
   double sum = 0;
   for (const Slice& slice : history.slices(begin_ns, end_ns)) {
     const Weights mixed = weights(slice);
+    const Spectra& seen = spectra_[lying_at(laboratory_, slice.place.x_um()).value_or(0)];
     for (std::size_t part = 0; part < mixed.size(); ++part) {
       if (mixed[part] != 0) {
-        sum += mixed[part] *
-               seen_in(slice).integral(static_cast<Part>(part), kLeastLoss_eV, kMostLoss_eV);
+        sum += mixed[part] * seen.integral(static_cast<Part>(part), kLeastLoss_eV, kMostLoss_eV);
       }
     }
   }

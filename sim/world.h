@@ -8,6 +8,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "sim/camera.h"
@@ -36,6 +37,11 @@ struct Laboratory {
 
 /// What lies at stage x: 0 = the film, n = mounted[n - 1], nothing = vacuum.
 std::optional<std::size_t> lying_at(const Laboratory& laboratory, double x_um);
+/// The same for a beam of its width: each thing that it covers at stage x with its part of the
+/// electrons, nothing = vacuum. Edges are straight lines along y. One part wherever no edge is
+/// near.
+std::vector<std::pair<std::optional<std::size_t>, double>> covered_at(const Laboratory& laboratory,
+                                                                      double x_um);
 /// `which` as lying_at() counts.
 const Specimen& specimen(const Laboratory& laboratory, std::size_t which);
 /// "film", or the name of what is mounted.
@@ -69,8 +75,11 @@ class View {
   /// loss: for gain references. Sensor::render needs to be told, too.
   void expected_even(History& history, std::int64_t begin_ns, std::int64_t end_ns,
                      std::span<double> columns) const;
-  /// The parts' weights for one slice, times its electrons: what one exposure adds up.
+  /// The parts' weights for one slice, times its electrons: what one exposure adds up. As if all of
+  /// the beam fell on what lies at its middle.
   [[nodiscard]] Weights weights(const Slice& slice) const;
+  /// The same for all of the beam on one thing, as lying_at() counts; nothing = vacuum.
+  [[nodiscard]] Weights weights(const Slice& slice, std::optional<std::size_t> which) const;
   /// Of a specimen, as lying_at() counts.
   [[nodiscard]] const Spectra& spectra(std::size_t which = 0) const { return spectra_[which]; }
   [[nodiscard]] const Laboratory& laboratory() const { return laboratory_; }
@@ -79,8 +88,6 @@ class View {
   [[nodiscard]] std::uint64_t seed() const { return seed_; }
 
  private:
-  [[nodiscard]] const Spectra& seen_in(const Slice& slice) const;
-
   Laboratory laboratory_;
   std::uint64_t seed_;
   std::vector<Truth> truths_;     // the film's, then one for each mounted specimen

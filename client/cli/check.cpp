@@ -5,10 +5,13 @@
 #include <fstream>
 #include <system_error>
 
+#include "client/calibrate/folder.h"
+#include "client/cli/calibrate.h"
 #include "client/cli/commands.h"
 #include "client/cli/files.h"
 #include "client/cli/follow.h"
 #include "client/cli/link.h"
+#include "client/cli/today.h"
 #include "protocol/base/text.h"
 #include "protocol/series/estimate.h"
 
@@ -93,7 +96,37 @@ std::string check_text(const std::string& file, const json& answer, bool with_le
   text += warnings_text(answer);
   text +=
       with_ledger ? "" : "\nThe dose ledger was not asked: that needs creeld (leave out --rig).";
-  return text + "\nNothing was opened or moved.";
+  return text;
+}
+
+/// Warnings of the calibrations of creeld's rig; none where it cannot be asked.
+void warn_of_calibrations(const Common& common, const std::string& text, Answer& answer) {
+  if (const auto place = place_of(common); place.ok()) {
+    add_calibrations(answer, text, place->rig,
+                     calibrate::beside_sessions(place->sessions, "calibrations"), utc_now_ns());
+  }
+}
+
+/// The same on a link that is open already.
+void warn_of_calibrations(Link& link, const std::string& text, Answer& answer) {
+  const auto status = link.call("daemon.status");
+  const auto sessions = status.ok() ? link.call("session.list") : status;
+  if (sessions.ok() && sessions->contains("directory")) {
+    add_calibrations(answer, text, text_of(*status, "rig"),
+                     calibrate::beside_sessions(text_of(*sessions, "directory"), "calibrations"),
+                     utc_now_ns());
+  }
+}
+
+/// Of a rig file, or of creeld's rig where none is given; "" where neither can be had.
+std::string rig_name(const Common& common, const std::string& rig_file) {
+  if (rig_file.empty()) {
+    const auto place = place_of(common);
+    return place.ok() ? place->rig : "";
+  }
+  const auto text = read_text(rig_file, kMostText);
+  const auto rig = text.ok() ? parse_rig(*text, rig_file) : Result<Rig>(text.error());
+  return rig.ok() ? rig->name : "";
 }
 
 }  // namespace
@@ -123,7 +156,8 @@ Result<std::string> read_text(const std::string& path, std::size_t most) {
   return text;
 }
 
-Answer check(const Common& common, const std::string& file, const std::string& rig_file) {
+Answer check(const Common& common, const std::string& file, const std::string& rig_file,
+             const std::string& calibrations) {
   auto text = read_text(file, kMostText);
   if (!text.ok()) {
     return failure("check", Exit::wrong, text.error());
@@ -147,6 +181,12 @@ Answer check(const Common& common, const std::string& file, const std::string& r
     answer.object = *checked;
   }
   answer.text = check_text(file, answer.object, rig_file.empty());
+  if (rig_file.empty() && calibrations.empty()) {
+    warn_of_calibrations(common, *text, answer);
+  } else if (!calibrations.empty()) {
+    add_calibrations(answer, *text, rig_name(common, rig_file), calibrations, utc_now_ns());
+  }
+  answer.text += "\nNothing was opened or moved.";
   return answer;
 }
 
@@ -178,6 +218,7 @@ Answer start(const Common& common, const std::string& file, bool follow_it) {
   answer.object = *started;
   answer.text = "started session " + text_of(*started, "session") + "\nrecorded in " +
                 text_of(*started, "path") + warnings_text(*started);
+  warn_of_calibrations(*link, *text, answer);
   if (!follow_it) {
     answer.text += "\nWatch it: creel follow. Hold it: creel hold. End it: creel stop.";
     return answer;

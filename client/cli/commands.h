@@ -18,7 +18,9 @@ struct Common {
 };
 
 /// With `rig_file` the series is checked against that rig here, without creeld.
-Answer check(const Common& common, const std::string& file, const std::string& rig_file);
+/// `calibrations`: folder of calibrations; "" = beside creeld's sessions.
+Answer check(const Common& common, const std::string& file, const std::string& rig_file,
+             const std::string& calibrations);
 Answer start(const Common& common, const std::string& file, bool follow_it);
 /// Prints as it goes; the answer is how it ended.
 Answer follow(const Common& common, bool until_end);
@@ -92,6 +94,7 @@ struct EvaluateOrder {
   std::string gain;                     ///< "" = no gain correction
   std::string element;                  ///< "" = that of the references, or the first metal
   std::string out;                      ///< base of the files to write; "" = none
+  std::string calibrations;             ///< folder; "" = beside the session
 };
 Answer evaluate(const Common& common, const EvaluateOrder& order);
 

@@ -3,6 +3,8 @@
 
 #include <filesystem>
 
+#include "client/calibrate/folder.h"
+#include "client/cli/calibrate.h"
 #include "client/cli/commands.h"
 #include "client/cli/files.h"
 #include "client/cli/meter.h"
@@ -135,6 +137,32 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
               {"dose_figure", base + "-dose.png"}};
 }
 
+/// Which calibrations the answer rests on, as they stood when the session was taken.
+void name_calibrations(const EvaluateOrder& order, const report::SessionInput& input,
+                       Answer& answer) {
+  const auto rig = parse_rig(input.documents.rig_text, input.documents.name);
+  if (!rig.ok()) return;
+  const std::string directory = order.calibrations.empty()
+                                    ? calibrate::beside_session(input.path, "calibrations")
+                                    : order.calibrations;
+  const std::int64_t at = input.documents.start_utc_ns;
+  add_calibrations(answer, input.documents.series_text, rig->name, directory, at);
+  const calibrate::Shelf shelf = calibrate::read_shelf(directory);
+  json withheld = json::array();
+  const auto needs = [&](const char* kind, const std::string& what) {
+    const auto record = calibrate::required(kind, rig->name, input.series.document, shelf, at);
+    if (!record.ok()) {
+      withheld.push_back({{"what", what}, {"reason", record.error().text}});
+      answer.text += "\nwithheld: " + what + " (no " + kind + " calibration in date)";
+    }
+  };
+  needs("energy",
+        "absolute positions on the energy axis; differences and the state against "
+        "references of the same axis do not need them");
+  needs("dose-rate", "absolute doses; the dose axis is as typed");
+  answer.object["withheld"] = withheld;
+}
+
 }  // namespace
 
 Answer evaluate(const Common& common, const EvaluateOrder& order) {
@@ -166,6 +194,7 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
                    {"calibration", analysis::to_json(inputs->specimen.calibration)}};
   answer.text = report::answer_text(*evaluation) + "\n" +
                 report::calibration_text(inputs->specimen.calibration);
+  name_calibrations(order, inputs->specimen, answer);
   if (inputs->specimen.damaged > 0) {
     answer.text += "\nnote: " + std::to_string(inputs->specimen.damaged) +
                    " frames left out: damaged on disk; see 'creel verify'";

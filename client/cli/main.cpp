@@ -9,6 +9,7 @@
 #include <string>
 #include <vector>
 
+#include "client/cli/calibrate.h"
 #include "client/cli/commands.h"
 #include "client/cli/replay.h"
 
@@ -53,6 +54,10 @@ struct Arguments {
   AreaWish map_area;
   AlignWish align;
   ProfileWish profile;
+  CalibrateOrder calibration;
+  StandardOrder standard;
+  SettingsOrder settings;
+  std::string calibrations;
   std::vector<std::string> sessions;
   double dose = 0, sigma = 0;
   bool follow = false, until_end = false, all = false;
@@ -77,7 +82,10 @@ void add_series_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->add_option("FILE", given.file, "series file (NAME.series.json)")->required();
   one->add_option("--rig", given.rig,
                   "check against this rig file here, without creeld and its dose ledger");
-  one->callback([&] { chosen = [&] { return check(common, given.file, given.rig); }; });
+  one->add_option("--calibrations", given.calibrations,
+                  "folder of calibrations (default: beside creeld's sessions)");
+  one->callback(
+      [&] { chosen = [&] { return check(common, given.file, given.rig, given.calibrations); }; });
 
   one = add(app, "start", "Run a series",
             "OPENS THE SHUTTER for every exposure. Refused when an area has reached its dose limit "
@@ -290,6 +298,8 @@ void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
   one->add_option("--element", given.evaluation.element,
                   "which metal, such as Fe (default: that of the references)");
   one->add_option("--out", given.evaluation.out, "where to: BASE for BASE.html and the others");
+  one->add_option("--calibrations", given.evaluation.calibrations,
+                  "folder of calibrations (default: beside the session)");
   one->callback([&] { chosen = [&] { return evaluate(common, given.evaluation); }; });
 
   EvaluateFileOrder& file = given.evaluation_of_file;
@@ -462,6 +472,117 @@ void add_grid_command(CLI::App& app, Arguments& given, Command& chosen) {
   one->callback([&] { chosen = [&] { return grid_profile(common, given.profile); }; });
 }
 
+void add_calibrate_command(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  CalibrateOrder& order = given.calibration;
+  CLI::App* one = add(
+      app, "calibrate", "List calibrations of the rig, or take one and write its record",
+      "OPENS THE SHUTTER for most kinds, as creel start does: a calibration is an ordinary series, "
+      "made from one\n"
+      "that it is to serve. Its dose is shown first and charged. --show only shows; --from "
+      "evaluates a session\n"
+      "that is there. Records are never overwritten; a newer one supersedes.\n"
+      "Kinds: dark, photon-transfer, gain, point-spread, energy, energy-offset, shutter, "
+      "dose-rate,\n"
+      "       beam-profile, residual, emission\n"
+      "Example: creel calibrate                                     the state of each\n"
+      "         creel calibrate dark --for ink-film.series.json\n"
+      "         creel calibrate dose-rate --current-pa 1.02 --current-sigma-pa 0.03\n"
+      "         creel calibrate energy --from calibrate-energy-20261127T120000 --table xraylib");
+  one->add_option("KIND", order.kind, "what to calibrate; all are listed when left out");
+  one->add_option("--for", order.serves,
+                  "series file that it is to serve (default: that of the last session)");
+  CLI::Option* from = one->add_option("--from", order.from, "evaluate this session instead");
+  CLI::Option* show =
+      one->add_flag("--show", order.show, "only show what the series does")->excludes(from);
+  one->add_option("--out", order.out, "with --show: write the series to this file")->needs(show);
+  one->add_option("--calibrations", order.calibrations,
+                  "folder of calibrations (default: beside the sessions)");
+  one->add_option("--area", order.series.area, "name of the area that gets the dose");
+  one->add_option("--frames", order.series.frames, "frames of each block");
+  one->add_option("--exposure", order.series.exposure_s, "of evenly lit frames, seconds");
+  one->add_option("--even", order.series.even,
+                  "DEVICE.SETTING=LIT,AFTER spreads the beam evenly over the detector");
+  one->add_option("--supply", order.series.supply, "DEVICE.SETTING moves the energy axis");
+  one->add_option("--range-ev", order.series.range_ev, "how far the supply is moved (70)");
+  one->add_option("--attenuator", order.series.attenuator,
+                  "STAGE.AXIS attenuates the laser to the cathode, per cent");
+  one->add_option("--edge", order.series.edge, "AXIS=POSITION of a straight edge of the specimen");
+  one->add_option("--reach-um", order.series.reach_um, "how far to scan on each side of it");
+  one->add_option("--table", order.evaluation.table,
+                  "edge energies of this table: xraylib (default), booklet or maxima");
+  one->add_option("--feature", order.evaluation.features,
+                  "an edge of the table, \"C K\", or of your own, \"Fe L3 maximum=707.8+-0.2\"")
+      ->take_all()
+      ->expected(1);
+  one->add_option("--features-from", order.evaluation.features_from,
+                  "where energies of your own are known from");
+  one->add_option("--edge-sigma-ev", order.evaluation.edge_sigma_ev,
+                  "error of a table's energy for this specimen (1.5)");
+  one->add_option("--current-pa", order.evaluation.current_pa,
+                  "current of the Faraday cup with this beam, picoamperes");
+  one->add_option("--current-sigma-pa", order.evaluation.current_sigma_pa, "its error");
+  one->add_option("--lit-diameter-nm", order.evaluation.lit_diameter_nm,
+                  "size of the beam on the specimen, from an image");
+  one->add_option("--lit-sigma-nm", order.evaluation.lit_sigma_nm, "its error");
+  one->add_flag("--gaussian", order.evaluation.gaussian,
+                "that size is the full width at half maximum of a Gaussian");
+  one->add_option("--valid-h", order.evaluation.valid_h, "hours until it is stale");
+  one->callback([&] { chosen = [&] { return calibrate(common, given.calibration); }; });
+}
+
+void add_library_commands(CLI::App& app, Arguments& given, Command& chosen) {
+  const Common& common = given.common;
+  StandardOrder& order = given.standard;
+  CLI::App* one =
+      add(app, "standards", "The laboratory's own standards: list them, or add one",
+          "Safe: reads sessions; add writes one record.\n"
+          "Example: creel standards list\n"
+          "         creel standards add standard-fe2-20261125T021500 --expires 2027-11-25\n"
+          "         creel standards add oxide.msa --name oxide --element Fe --state 3 "
+          "--known-from \"diffraction\"");
+  one->add_option("WHAT", order.what, "list or add")
+      ->required()
+      ->check(CLI::IsMember({"list", "add"}));
+  one->add_option("SOURCE", order.source, "with add: a session, or a spectrum file");
+  one->add_option("--name", order.name, "its name");
+  one->add_option("--element", order.element, "metal, such as Fe; a session says it itself");
+  one->add_option("--state", order.state, "oxidation state; a session says it itself");
+  one->add_option("--known-from", order.known_from, "where the state is known from");
+  one->add_option("--expires", order.expires, "date after which it is not used (a year on)");
+  one->add_option("--fwhm-ev", order.fwhm_ev, "resolution; a session shows it itself");
+  one->add_option("--t-over-lambda", order.t_over_lambda, "thickness; a session shows it itself");
+  one->add_option("--dose", order.dose, "dose it had, e/A^2; a session says it itself");
+  one->add_option("--standards", order.folder,
+                  "folder of standards (default: beside the sessions)");
+  one->callback([&] {
+    chosen = [&] {
+      return given.standard.what == "list" ? standards_list(common, given.standard.folder)
+                                           : standards_add(common, given.standard);
+    };
+  });
+
+  SettingsOrder& typed = given.settings;
+  one = add(app, "settings", "Typed settings of the last session: still true?",
+            "Safe: writes a series file and a record, opens and moves nothing. Without --out it "
+            "only shows them.\n"
+            "Each is asked for on the terminal; --yes answers for all, unless they were typed too "
+            "long ago.\n"
+            "Example: creel settings --into ink-film.series.json --out tonight.series.json "
+            "--photo panel.jpg");
+  one->add_option("--into", typed.into, "series file whose typed settings are replaced");
+  one->add_option("--out", typed.out, "series file to write");
+  one->add_option("--set", typed.set, "NAME=VALUE, such as microscope.camera_length_mm=60")
+      ->take_all()
+      ->expected(1);
+  one->add_option("--photo", typed.photos, "photograph of a panel, kept with its checksum")
+      ->take_all()
+      ->expected(1);
+  one->add_flag("--yes", typed.yes, "all are still true");
+  one->add_option("--at-most-h", typed.at_most_h, "--yes holds for values so old at most (12 h)");
+  one->callback([&] { chosen = [&] { return settings(common, given.settings); }; });
+}
+
 int wrong_use(const CLI::App& app, const CLI::ParseError& error, bool json) {
   const auto used = app.get_subcommands();
   const std::string what = used.empty() ? "" : used.front()->get_name();
@@ -495,6 +616,8 @@ int main(int argc, char** argv) {
   add_replay_command(app, given, chosen);
   add_set_up_command(app, given, chosen);
   add_grid_command(app, given, chosen);
+  add_calibrate_command(app, given, chosen);
+  add_library_commands(app, given, chosen);
   try {
     app.parse(argc, argv);
   } catch (const CLI::Success& help_or_version) {

@@ -1,6 +1,5 @@
 #include "drivers/simulated/gauge.h"
 
-#include "drivers/simulated/shared_log.h"
 #include "drivers/simulated/world/laboratory_config.h"
 
 namespace creel::simulated {
@@ -12,7 +11,7 @@ Gauge::Gauge(const nlohmann::json& config, kit::Services services) : services_(s
       fields.choice("gauge", "all", {"all", "laser_power", "high_tension", "room"});
   laboratory_ = read_laboratory(fields);
   fields.done();
-  SharedLog joined(services, fingerprint(config));  // checks that this is the world of the others
+  log_ = std::make_unique<SharedLog>(services, fingerprint(config));
   const auto add = [&](const char* name, const Meter& meter) {
     if (gauge == "all" || gauge == name) {
       meters_.push_back(meter);
@@ -20,7 +19,8 @@ Gauge::Gauge(const nlohmann::json& config, kit::Services services) : services_(s
   };
   add("laser_power", {{"laser_power", "mW", "laser to the cathode, measured before its shutter"},
                       sim::laser_power_mw,
-                      0.002 * laboratory_.source.laser_power_mw});
+                      0.002 * laboratory_.source.laser_power_mw,
+                      true});
   add("high_tension",
       {{"high_tension", "kV", "as the supply reports it"},
        [](const sim::Source& source, std::uint64_t seed, double t_s) {
@@ -53,8 +53,11 @@ std::vector<creel_reading> Gauge::read() {
     // Each meter has noise of its own, which depends only on what it is and when it is read.
     sim::Random random(
         sim::mix(services_.seed(), sim::Stream::reading, now, meter.channel.name.size()));
-    const double value =
+    double value =
         meter.value(laboratory_.source, services_.seed(), static_cast<double>(now) * 1e-9);
+    if (meter.attenuated) {
+      value *= sim::kAttenuatorStep * log_->last(sim::Channel::attenuator, sim::kAttenuatorOpen);
+    }
     readings.push_back({value + meter.uncertainty * random.normal(), meter.uncertainty, now, 1, 0});
   }
   return readings;

@@ -5,7 +5,10 @@
 //   "world"  see world/laboratory_config.h
 #pragma once
 
+#include <memory>
+
 #include "drivers/kit/kit.h"
+#include "drivers/simulated/shared_log.h"
 #include "sim/world.h"
 
 namespace creel::simulated {
@@ -23,9 +26,11 @@ class Gauge : public kit::Gauge {
     kit::Channel channel;
     double (*value)(const sim::Source& source, std::uint64_t seed, double t_s);
     double uncertainty;
+    bool attenuated = false;  // stands behind the attenuator
   };
   kit::Services services_;
   sim::Laboratory laboratory_;
+  std::unique_ptr<SharedLog> log_;
   std::vector<Meter> meters_;
 };
 

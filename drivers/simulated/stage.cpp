@@ -12,14 +12,18 @@ struct AxisOfWorld {
   sim::Channel channel;
   double step;
   const char *name, *unit, *setting;
+  std::int32_t least, most, at_first;  // steps
 };
-constexpr std::array<AxisOfWorld, 4> kAxes = {{
-    {sim::Channel::stage_x, sim::kStageStep_um, "x", "um", "x_um"},
-    {sim::Channel::stage_y, sim::kStageStep_um, "y", "um", "y_um"},
-    {sim::Channel::delay, sim::kDelayStep_ps, "delay", "ps", "delay_ps"},
-    {sim::Channel::energy_offset, sim::kEnergyStep_eV, "energy_offset", "eV", "energy_offset_ev"},
+constexpr std::int32_t kSteps = 65000;
+constexpr std::array<AxisOfWorld, 5> kAxes = {{
+    {sim::Channel::stage_x, sim::kStageStep_um, "x", "um", "x_um", -kSteps, kSteps, 0},
+    {sim::Channel::stage_y, sim::kStageStep_um, "y", "um", "y_um", -kSteps, kSteps, 0},
+    {sim::Channel::delay, sim::kDelayStep_ps, "delay", "ps", "delay_ps", -kSteps, kSteps, 0},
+    {sim::Channel::energy_offset, sim::kEnergyStep_eV, "energy_offset", "eV", "energy_offset_ev",
+     -kSteps, kSteps, 0},
+    {sim::Channel::attenuator, 100 * sim::kAttenuatorStep, "attenuator", "%", "attenuator_percent",
+     0, sim::kAttenuatorOpen, sim::kAttenuatorOpen},
 }};
-constexpr double kSteps = 65000;
 
 }  // namespace
 
@@ -37,8 +41,8 @@ nlohmann::json Stage::describe() {
   for (const AxisOfWorld& axis : kAxes) {
     settings[axis.setting] = {{"type", "number"},
                               {"unit", axis.unit},
-                              {"min", -kSteps * axis.step},
-                              {"max", kSteps * axis.step}};
+                              {"min", axis.least * axis.step},
+                              {"max", axis.most * axis.step}};
   }
   return {
       {"identity",
@@ -48,8 +52,9 @@ nlohmann::json Stage::describe() {
 
 std::vector<kit::Axis> Stage::axes() const {
   std::vector<kit::Axis> axes;
+  axes.reserve(kAxes.size());
   for (const AxisOfWorld& axis : kAxes) {
-    axes.push_back({axis.name, axis.unit, -kSteps * axis.step, kSteps * axis.step});
+    axes.push_back({axis.name, axis.unit, axis.least * axis.step, axis.most * axis.step});
   }
   return axes;
 }
@@ -67,10 +72,11 @@ void Stage::set(const std::string& name, const nlohmann::json& value) {
     if (name != kAxes[i].setting) {
       continue;
     }
-    const double most = kSteps * kAxes[i].step;
-    if (!value.is_number() || !(std::fabs(value.get<double>()) <= most)) {
+    const double least = kAxes[i].least * kAxes[i].step;
+    const double most = kAxes[i].most * kAxes[i].step;
+    if (!value.is_number() || !(value.get<double>() >= least && value.get<double>() <= most)) {
       throw kit::Failure(CREEL_E_INVALID, "setting " + name + ": given " + value.dump() +
-                                              "; allowed: a number from " + std::to_string(-most) +
+                                              "; allowed: a number from " + std::to_string(least) +
                                               " to " + std::to_string(most) + " " + kAxes[i].unit);
     }
     move(i, value.get<double>());
@@ -78,7 +84,8 @@ void Stage::set(const std::string& name, const nlohmann::json& value) {
   }
   throw kit::Failure(
       CREEL_E_INVALID,
-      "setting " + name + " is not known; known: x_um, y_um, delay_ps, energy_offset_ev");
+      "setting " + name +
+          " is not known; known: x_um, y_um, delay_ps, energy_offset_ev, attenuator_percent");
 }
 
 void Stage::move(std::uint32_t axis, double position) {
@@ -98,7 +105,7 @@ void Stage::move(std::uint32_t axis, double position) {
 }
 
 double Stage::position(std::uint32_t axis) {
-  return log_->last(kAxes.at(axis).channel, 0) * kAxes.at(axis).step;
+  return log_->last(kAxes.at(axis).channel, kAxes.at(axis).at_first) * kAxes.at(axis).step;
 }
 
 }  // namespace creel::simulated

@@ -176,5 +176,29 @@ TEST(GainReference, ThroughASpecimenSomeElectronsAreMissing) {
   EXPECT_NEAR(seen / sent, std::exp(-0.15 * view().truth().t_over_lambda), 0.002);
 }
 
+// Half a beam whose middle lies on an edge is on the film; far from all edges there is one thing
+// and all of the beam on it.
+TEST(Mounted, ABeamOnAnEdgeIsSharedByWhatItCovers) {
+  Laboratory laboratory;
+  for (const Profile profile : {Profile::gaussian, Profile::flat}) {
+    laboratory.source.profile = profile;
+    const auto middle = covered_at(laboratory, laboratory.specimen.film_until_um);
+    ASSERT_EQ(middle.size(), 2U);
+    EXPECT_EQ(middle[0].first, 0U);
+    EXPECT_NEAR(middle[0].second, 0.5, 1e-12);
+    EXPECT_EQ(middle[1].first, std::nullopt);
+    EXPECT_NEAR(middle[1].second, 0.5, 1e-12);
+    const auto inside = covered_at(laboratory, 0);
+    ASSERT_EQ(inside.size(), 1U);
+    EXPECT_EQ(inside[0].second, 1.0);
+    // A flat disc moved by half its radius: 1/2 + (u sqrt(1 - u^2) + asin u)/pi at u = 1/2.
+    if (profile == Profile::flat) {
+      laboratory.source.beam_fwhm_nm = 2000;
+      const auto moved = covered_at(laboratory, laboratory.specimen.film_until_um - 0.5);
+      EXPECT_NEAR(moved[0].second, 0.80450, 1e-5);
+    }
+  }
+}
+
 }  // namespace
 }  // namespace creel::sim

@@ -65,6 +65,7 @@ class DaemonProcess {
   DaemonProcess& operator=(const DaemonProcess&) = delete;
 
   [[nodiscard]] pid_t pid() const { return pid_; }
+  [[nodiscard]] const std::string& socket() const { return socket_; }
   nlohmann::json call(const std::string& method,
                       const nlohmann::json& params = nlohmann::json::object());
   /// Starts a series; on a rig whose devices are still coming up, which takes long on a busy

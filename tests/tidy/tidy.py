@@ -20,7 +20,8 @@ MAY_INCLUDE = {
     "drivers/simulated": ["protocol", "sim", "drivers/kit", "drivers/simulated"],
     "daemon": ["protocol", "daemon"],
     "daemon/analysis": ["protocol", "daemon/analysis"],
-    "client": ["protocol", "client", "daemon/analysis"],
+    "daemon/calibration": ["protocol", "daemon/analysis", "daemon/calibration"],
+    "client": ["protocol", "client", "daemon/analysis", "daemon/calibration"],
     "tests": ["protocol", "sim", "drivers", "daemon", "client", "tests"],
 }
 # Only the wiring sees the real clock, disk and processes.
@@ -37,6 +38,7 @@ CLOCK_USERS = {
     "protocol/rpc/client.cpp": "how long a command waits for its answer",
     "client/cli/follow.cpp": "the pace on the screen",
     "client/cli/set_up.cpp": "the pace on the screen",
+    "client/cli/today.cpp": "the date, for ages of records",
     "tests/": "tests of real processes wait for them",
 }
 

@@ -70,5 +70,10 @@ for kind in ("rig", "series"):
         if change["kind"] == kind:
             expect(not validator.is_valid(broken(example, change)), f"accepted: {change}")
 
+schema_root = load(SOURCE / "protocol/series/calibration.schema.json")  # records are examples of their tests
+Draft7Validator.check_schema(schema_root)
+for place in undescribed(schema_root, "calibration"):
+    failures.append(f"calibration.schema.json: {place} has no description")
+
 print("\n".join(failures) or "ok")
 sys.exit(1 if failures else 0)
