@@ -12,6 +12,7 @@
 #include "client/report/evaluation_input.h"
 #include "client/report/evaluation_page.h"
 #include "client/report/export.h"
+#include "client/report/results_file.h"
 #include "daemon/analysis/evaluation_json.h"
 #include "protocol/base/text.h"
 
@@ -106,9 +107,10 @@ json results_of(const analysis::Evaluation& evaluation, const Inputs& inputs) {
   return results;
 }
 
-/// BASE-edge.svg/.png, BASE-dose.svg/.png, BASE.json, BASE.html.
+/// BASE-edge.svg/.png, BASE-dose.svg/.png, BASE.json, BASE.h5, BASE.html.
 Result<json> write_report(const std::string& base, const analysis::Evaluation& evaluation,
-                          const Inputs& inputs) {
+                          const Inputs& inputs, const analysis::EvaluationOptions& options,
+                          const std::string& gain) {
   const std::string title =
       inputs.specimen.series.document.value("title", evaluation.specimen.name);
   CREEL_TRY(report::draw_files(base + "-edge", [&](report::Format format, std::string_view output) {
@@ -117,7 +119,15 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
   CREEL_TRY(report::draw_files(base + "-dose", [&](report::Format format, std::string_view output) {
     return report::dose_figure(evaluation, title, format, output);
   }));
-  CREEL_TRY(report::write_whole(base + ".json", results_of(evaluation, inputs).dump(1) + "\n"));
+  const json results = results_of(evaluation, inputs);
+  CREEL_TRY(report::write_whole(base + ".json", results.dump(1) + "\n"));
+  report::ResultsInput file{&inputs.specimen, {}, gain, options, results};
+  for (const report::SessionInput& reference : inputs.references) {
+    file.references.push_back(&reference);
+  }
+  auto bytes = report::results_file(evaluation, file);
+  if (!bytes.ok()) return bytes.error();
+  CREEL_TRY(report::write_whole(base + ".h5", *bytes));
   report::PageInput page;
   page.specimen = &inputs.specimen;
   for (const report::SessionInput& reference : inputs.references) {
@@ -133,6 +143,7 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
   CREEL_TRY(report::write_whole(base + ".html", report::evaluation_page(evaluation, page)));
   return json{{"report", base + ".html"},
               {"results", base + ".json"},
+              {"results_file", base + ".h5"},
               {"edge_figure", base + "-edge.png"},
               {"dose_figure", base + "-dose.png"}};
 }
@@ -185,6 +196,7 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
   }
   analysis::EvaluationOptions options;
   options.element = element;
+  options.conditions = report::conditions_of(inputs->specimen.series);
   auto evaluation = analysis::evaluate(inputs->specimen.spectra, *references, options);
   if (!evaluation.ok()) {
     return failure("evaluate", exit_of(evaluation.error().code), evaluation.error());
@@ -192,7 +204,7 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
   Answer answer;
   answer.object = {{"evaluation", analysis::to_json(*evaluation)},
                    {"calibration", analysis::to_json(inputs->specimen.calibration)}};
-  answer.text = report::answer_text(*evaluation) + "\n" +
+  answer.text = report::answer_text(*evaluation) + "\n" + report::beside_text(*evaluation) + "\n" +
                 report::calibration_text(inputs->specimen.calibration);
   name_calibrations(order, inputs->specimen, answer);
   if (inputs->specimen.damaged > 0) {
@@ -200,7 +212,7 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
                    " frames left out: damaged on disk; see 'creel verify'";
   }
   if (!order.out.empty()) {
-    auto written = write_report(order.out, *evaluation, *inputs);
+    auto written = write_report(order.out, *evaluation, *inputs, options, order.gain);
     if (!written.ok()) {
       return failure("evaluate", exit_of(written.error().code), written.error());
     }

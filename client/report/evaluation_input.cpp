@@ -101,6 +101,22 @@ Result<std::shared_ptr<const analysis::GainMap>> read_gain(session::FileSource& 
       std::make_shared<analysis::GainMap>(std::move(*map)));
 }
 
+analysis::Conditions conditions_of(const Series& series) {
+  const auto typed = [&series](const char* group, const char* field,
+                               double unit) -> std::optional<double> {
+    const json value = field_of(series.document, group, field);
+    return value.is_number() ? std::optional(value.get<double>() * unit) : std::nullopt;
+  };
+  analysis::Conditions made;
+  made.high_tension_ev = typed("microscope", "high_tension_kv", 1e3);
+  made.collection_rad = typed("microscope", "collection_semi_angle_mrad", 1e-3);
+  made.convergence_rad = typed("microscope", "convergence_semi_angle_mrad", 1e-3);
+  made.density_g_per_cm3 = typed("specimen", "density_g_per_cm3", 1);
+  made.elements = series.elements;
+  made.composition = series.composition;
+  return made;
+}
+
 std::string differs(const SessionInput& one, const SessionInput& other) {
   const std::string both = one.documents.name + " and " + other.documents.name;
   if (identity_of(one) != identity_of(other)) {

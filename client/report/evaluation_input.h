@@ -5,6 +5,7 @@
 #include <string>
 
 #include "client/report/session_parts.h"
+#include "daemon/analysis/conditions.h"
 #include "daemon/analysis/gain.h"
 #include "daemon/analysis/series_calibration.h"
 #include "daemon/analysis/session_spectra.h"
@@ -34,6 +35,9 @@ Result<SessionInput> read_session(session::FileSource& source, const std::string
 Result<std::shared_ptr<const analysis::GainMap>> read_gain(session::FileSource& source,
                                                            const std::string& path,
                                                            const Progress& progress);
+
+/// What the series says of specimen and microscope.
+analysis::Conditions conditions_of(const Series& series);
 
 /// Why two sessions cannot be compared: another detector, frame shape, dispersion, high tension or
 /// collection angle; "" = they can.

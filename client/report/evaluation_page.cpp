@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "client/report/beside_lines.h"
 #include "protocol/base/text.h"
 
 namespace creel::report {
@@ -10,17 +11,6 @@ namespace {
 
 using analysis::Evaluation;
 using analysis::SessionReport;
-
-/// Value and error with as many decimals as two digits of the error need.
-std::string with_error(double value, double sigma) {
-  if (!std::isfinite(sigma) || sigma <= 0) {
-    return number(value);
-  }
-  const int decimals = std::max(0, 1 - static_cast<int>(std::floor(std::log10(sigma))));
-  char text[80];
-  std::snprintf(text, sizeof text, "%.*f +- %.*f", decimals, value, decimals, sigma);
-  return text;
-}
 
 using Line = analysis::CalibrationLine;
 
@@ -215,6 +205,20 @@ std::string methods_table(const Evaluation& evaluation) {
   return text + "</table>\n";
 }
 
+/// What is measured beside the white lines.
+std::string beside_tables(const Evaluation& evaluation) {
+  std::string text;
+  for (const auto& [title, lines] : {std::pair{"Low loss", low_loss_lines(evaluation.low_loss)},
+                                     std::pair{"Elements", element_lines(evaluation.elements)}}) {
+    text += "<h2>" + std::string(title) + "</h2>\n<table>\n";
+    for (const Line& line : lines) {
+      text += table_row(line);
+    }
+    text += "</table>\n";
+  }
+  return text;
+}
+
 std::string windows_text(const analysis::WhiteLineWindows& windows) {
   const auto span = [](const analysis::Window& window) {
     return number(window.from_ev, 6) + " to " + number(window.to_ev, 6) + " eV";
@@ -257,6 +261,11 @@ std::string answer_text(const Evaluation& evaluation) {
   return text;
 }
 
+std::string beside_text(const Evaluation& evaluation) {
+  return "low loss:\n" + text_of(low_loss_lines(evaluation.low_loss)) + "\nelements:\n" +
+         text_of(element_lines(evaluation.elements));
+}
+
 std::string calibration_text(const analysis::SeriesCalibration& calibration) {
   return "what the session says of the instrument (not used above):\n" +
          text_of(analysis::calibration_lines(calibration));
@@ -277,9 +286,10 @@ std::string evaluation_page(const Evaluation& evaluation, const PageInput& input
   }
   page += "<h2>The edge</h2>\n" + drawing(input.edge_svg) + "\n<p class=\"note\">" +
           escaped(windows_text(evaluation.windows)) + "</p>\n<h2>Against dose</h2>\n" +
-          drawing(input.dose_svg) + "\n" + methods_table(evaluation) + "<h2>Sessions</h2>\n" +
-          sessions_table(evaluation) + calibration_table(input.specimen->calibration) +
-          "<h2>Where it comes from</h2>\n" + provenance(input);
+          drawing(input.dose_svg) + "\n" + methods_table(evaluation) + beside_tables(evaluation) +
+          "<h2>Sessions</h2>\n" + sessions_table(evaluation) +
+          calibration_table(input.specimen->calibration) + "<h2>Where it comes from</h2>\n" +
+          provenance(input);
   if (!input.results_file.empty()) {
     page += "<p class=\"note\">All numbers: " + escaped(input.results_file) + "</p>\n";
   }

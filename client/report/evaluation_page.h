@@ -23,6 +23,9 @@ struct PageInput {
 /// reason; the systematic part; remarks.
 std::string answer_text(const analysis::Evaluation& evaluation);
 
+/// Low loss and elements, each under a heading, in as many lines.
+std::string beside_text(const analysis::Evaluation& evaluation);
+
 /// What the session says of the instrument, under a heading, in as many lines.
 std::string calibration_text(const analysis::SeriesCalibration& calibration);
 

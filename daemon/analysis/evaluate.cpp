@@ -620,6 +620,9 @@ Result<Evaluation> evaluate(const SessionSpectra& specimen, std::span<const Refe
     made.oxidation_withheld = "no reference sessions were given";
   }
   take_methods(*all, options, made);
+  made.low_loss = measure_low_loss(specimen, all->specimen.edge.noise, options.conditions);
+  made.elements =
+      measure_elements(specimen, all->specimen.edge, all->specimen.single, options.conditions);
   if (options.vary_background) {
     vary_background(specimen, *sorted, options, made);
   }

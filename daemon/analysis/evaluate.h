@@ -19,7 +19,10 @@
 #include <vector>
 
 #include "daemon/analysis/components.h"
+#include "daemon/analysis/conditions.h"
 #include "daemon/analysis/edge.h"
+#include "daemon/analysis/elements.h"
+#include "daemon/analysis/low_loss.h"
 #include "daemon/analysis/oxidation.h"
 #include "daemon/analysis/session_spectra.h"
 #include "daemon/analysis/window_methods.h"
@@ -47,6 +50,7 @@ struct EvaluationOptions {
   DamageLaw law = DamageLaw::first_order;
   double width_error_ev2 = 0;              ///< see ComponentChoice
   std::optional<CurveCoefficients> curve;  ///< for two windows of 2 eV
+  Conditions conditions;                   ///< of the specimen's session
 };
 
 /// The ratio by dose, for the picture.
@@ -111,6 +115,8 @@ struct Evaluation {
   double x0_by_background = 0, ratio_by_background = 0;
   /// Change of x0 if the references' axis were 0.1 eV off against the specimen's.
   double x0_by_tenth_ev = 0;
+  LowLoss low_loss;                  ///< of the specimen
+  Elements elements;                 ///< of the specimen
   std::vector<std::string> remarks;  ///< sentences for the report
 };
 

@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "daemon/analysis/beside_json.h"
+
 namespace creel::analysis {
 
 namespace {
@@ -184,6 +186,8 @@ json to_json(const Evaluation& made, bool with_spectra) {
               {"by_three_areas", made.by_areas ? zero_dose_json(*made.by_areas) : json(nullptr)},
               {"by_three_areas_withheld", text(made.by_areas_withheld)},
               {"other_methods", methods_json(made)},
+              {"low_loss", to_json(made.low_loss, with_spectra)},
+              {"elements", to_json(made.elements)},
               {"remarks", made.remarks}};
   if (with_spectra) {
     out["spectra"] = {{"energy_ev", numbers(made.energy_ev)},

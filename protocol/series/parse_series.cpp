@@ -250,6 +250,9 @@ Guards read_guards(const json& from) {
 void read_description(const json& from, Series& series) {
   const json& specimen = from.at("specimen");
   series.elements = specimen.at("elements").get<std::vector<std::string>>();
+  if (specimen.contains("composition")) {
+    series.composition = specimen.at("composition").get<std::map<std::string, double>>();
+  }
   const bool hydrogen =
       std::find(series.elements.begin(), series.elements.end(), "H") != series.elements.end();
   series.beam_sensitive = specimen.value("beam_sensitive", hydrogen);

@@ -225,11 +225,12 @@ struct Series {
   std::vector<Block> blocks;
   Guards guards;
   AfterRestart after_restart = AfterRestart::hold;
-  std::vector<std::string> elements;       ///< of the specimen
-  bool beam_sensitive = false;             ///< as stated, or because it holds hydrogen
-  std::optional<KnownState> known_state;   ///< of a standard
-  std::optional<double> dispersion_ev;     ///< per channel, as set; nothing = unknown
-  std::optional<double> energy_offset_ev;  ///< of the first channel, as set; nothing = unknown
+  std::vector<std::string> elements;          ///< of the specimen
+  std::map<std::string, double> composition;  ///< atoms by element, any scale; empty = unknown
+  bool beam_sensitive = false;                ///< as stated, or because it holds hydrogen
+  std::optional<KnownState> known_state;      ///< of a standard
+  std::optional<double> dispersion_ev;        ///< per channel, as set; nothing = unknown
+  std::optional<double> energy_offset_ev;     ///< of the first channel, as set; nothing = unknown
   nlohmann::json document;  ///< the whole document: specimen, microscope, laser, operator ...
   std::string text;         ///< verbatim
   std::string origin;       ///< as given to parse_series

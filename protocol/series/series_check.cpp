@@ -154,6 +154,13 @@ void SeriesCheck::check_elements() {
     refuse_repeated(seen, elements[i], i, at / i, "elements",
                     "names already; each element is named once");
   }
+  for (const auto& [element, atoms] : series_.composition) {
+    if (!seen.contains(element)) {
+      faults_.error(Pointer("/specimen/composition") / element,
+                    "got " + quote(element) + ", which is not in specimen.elements" +
+                        suggestion(element, series_.elements));
+    }
+  }
 }
 
 void SeriesCheck::check_block(std::size_t number) {

@@ -120,6 +120,10 @@ TEST(Series, AWrongTypeOrValueNamesWhatWasGivenAndWhatIsAllowed) {
       {"\"elements\": [\"C\", \"O\", \"Fe\"]", "\"elements\": [\"C\", \"Fr2\"]",
        "s.json:7: specimen.elements[1]: got \"Fr2\"; must be the symbol of a chemical element, "
        "such as \"Fe\""},
+      {"\"elements\": [\"C\", \"O\", \"Fe\"]",
+       "\"elements\": [\"C\", \"O\", \"Fe\"], \"composition\": {\"C\": 0}",
+       "s.json:7: specimen.composition: got an object; must be an object of elements and their "
+       "numbers of atoms, each above 0, such as {\"C\": 14, \"O\": 7, \"Fe\": 1}"},
       {"\"elements\": [\"C\", \"O\", \"Fe\"]", "\"elements\": []",
        "s.json:7: specimen.elements: got a list of 0; must be a list of 1 to 118 symbols of "
        "chemical elements"},
@@ -250,6 +254,11 @@ TEST(Series, NamesMustNotBeUsedTwice) {
        "s.json:7: specimen.elements[1]: got \"C\", which elements[0] names already; each element "
        "is named "
        "once"},
+      {"\"elements\": [\"C\", \"O\", \"Fe\"]",
+       "\"elements\": [\"C\", \"O\", \"Fe\"], \"composition\": {\"C\": 14, \"F\": 1}",
+       "s.json:7: specimen.composition.F: got \"F\", which is not in specimen.elements; did you "
+       "mean "
+       "\"C\"?"},
       {"\"shutter\": \"beam_shutter\"", "\"shutter\": \"camera\"",
        "s.json:39: devices.shutter: got \"camera\", which is the detector; must be a shutter"},
   });
