@@ -4,9 +4,12 @@
 #include <cmath>
 #include <set>
 
+#include "client/calibrate/folder.h"
+#include "client/cli/calibrate.h"
 #include "client/cli/commands.h"
 #include "client/cli/files.h"
 #include "client/cli/meter.h"
+#include "client/cli/today.h"
 #include "client/report/evaluation_input.h"
 #include "daemon/analysis/budget.h"
 #include "protocol/base/text.h"
@@ -293,6 +296,12 @@ Answer budget(const Common& common, const BudgetOrder& order) {
   Answer answer;
   answer.object = object_of(*made, *plan, options, inputs->series);
   answer.text = text_of(*made, *plan, options, *inputs);
+  // The rig is the pilot's: what is not calibrated there makes the forecast wrong, too.
+  const report::SessionInput& pilot = inputs->of_pilot();
+  if (const auto rig = parse_rig(pilot.documents.rig_text, pilot.documents.name); rig.ok()) {
+    add_calibrations(answer, inputs->series.text, rig->name,
+                     calibrate::beside_session(pilot.path, "calibrations"), utc_now_ns());
+  }
   answer.exit = made->answers ? Exit::done : Exit::no;
   return answer;
 }

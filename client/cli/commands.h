@@ -90,7 +90,9 @@ Answer picture(const Common& common, const std::string& session, const std::stri
 /// What to evaluate. Paths or names of sessions; names need creeld.
 struct EvaluateOrder {
   std::string session;
-  std::vector<std::string> references;  ///< none, or two
+  std::vector<std::string> references;  ///< none, or two together with `standards`
+  std::size_t bootstrap = 0;            ///< evaluations of exposures drawn anew
+  std::vector<std::string> standards;   ///< names in the library beside the session
   std::string gain;                     ///< "" = no gain correction
   std::string element;                  ///< "" = that of the references, or the first metal
   std::string out;                      ///< base of the files to write; "" = none

@@ -4,6 +4,7 @@
 #include <filesystem>
 
 #include "client/calibrate/folder.h"
+#include "client/calibrate/standards.h"
 #include "client/cli/calibrate.h"
 #include "client/cli/commands.h"
 #include "client/cli/files.h"
@@ -12,8 +13,10 @@
 #include "client/report/evaluation_input.h"
 #include "client/report/evaluation_page.h"
 #include "client/report/export.h"
+#include "client/report/foreign_file.h"
 #include "client/report/results_file.h"
 #include "daemon/analysis/evaluation_json.h"
+#include "protocol/base/crc32c.h"
 #include "protocol/base/text.h"
 
 namespace creel::cli {
@@ -24,10 +27,18 @@ namespace {
 
 constexpr std::size_t kMostFigure = 16'000'000;  // far more than a figure of ours has
 
+/// A standard that was imported as a spectrum.
+struct ImportedStandard {
+  analysis::SessionSpectra spectra;
+  std::string element;
+  double state = 0;
+};
+
 /// The sessions of one evaluation.
 struct Inputs {
   report::SessionInput specimen;
   std::vector<report::SessionInput> references;
+  std::vector<ImportedStandard> imported;
 };
 
 report::Progress shown_on(Meter& meter) {
@@ -35,6 +46,56 @@ report::Progress shown_on(Meter& meter) {
     meter.at(done, total);
     return true;
   };
+}
+
+/// The named record of the library beside the specimen's session, in date when that was taken.
+Result<calibrate::Standard> standard_named(const std::string& name, const std::string& directory,
+                                           const report::SessionInput& specimen) {
+  const calibrate::Library library = calibrate::read_library(directory);
+  std::string known;
+  for (const calibrate::Standard& one : library.standards) {
+    if (one.name == name) {
+      if (one.expires_utc_ns < specimen.documents.start_utc_ns) {
+        return Error{ErrorCode::refused, "standard " + name + " had expired (" +
+                                             utc_text(one.expires_utc_ns) +
+                                             ") when the session was taken; measure it anew and "
+                                             "add it: creel standards add"};
+      }
+      return one;
+    }
+    known += (known.empty() ? "" : ", ") + one.name;
+  }
+  return Error{ErrorCode::invalid_request, "no standard is called \"" + name + "\" in " +
+                                               directory +
+                                               "; there are: " + (known.empty() ? "none" : known)};
+}
+
+/// On the specimen's dispersion, with the resolution that its record states.
+Result<ImportedStandard> imported(const calibrate::Standard& standard, const std::string& directory,
+                                  const analysis::SessionSpectra& specimen) {
+  const std::string file = directory + "/" + standard.file;
+  const auto bytes = read_text(file, report::kMostForeignBytes);
+  if (!bytes.ok()) return bytes.error();
+  if (crc32c(std::as_bytes(std::span(*bytes))) != standard.crc32c) {
+    return Error{ErrorCode::refused, file + " is not what was imported: its checksum differs"};
+  }
+  auto spectrum = report::read_spectrum(file);
+  if (!spectrum.ok()) return spectrum.error();
+  const analysis::Grid grid = spectrum->grid;
+  if (grid.dispersion_ev != specimen.dispersion_ev) {
+    const double channels = (grid.end() - grid.first_ev) / specimen.dispersion_ev;
+    spectrum = analysis::rebinned(
+        *spectrum, {grid.first_ev, specimen.dispersion_ev, static_cast<std::size_t>(channels)});
+  }
+  auto session = analysis::as_session(*spectrum, nullptr, 1);
+  if (!session.ok()) return session.error();
+  session->name = standard.name;
+  if (standard.resolution_fwhm_ev) {
+    analysis::ZeroLoss peak;
+    peak.sigma_ev = *standard.resolution_fwhm_ev / 2.3548;
+    session->zero_loss = peak;
+  }
+  return ImportedStandard{std::move(*session), standard.element, standard.state};
 }
 
 Result<Inputs> read_inputs(const Common& common, session::FileSource& source,
@@ -58,11 +119,25 @@ Result<Inputs> read_inputs(const Common& common, session::FileSource& source,
   }
   auto specimen = read(order.session, gain);
   if (!specimen.ok()) return specimen.error();
-  Inputs inputs{std::move(*specimen), {}};
+  Inputs inputs{std::move(*specimen), {}, {}};
   for (const std::string& name : order.references) {
     auto reference = read(name, gain);
     if (!reference.ok()) return reference.error().during("reference");
     inputs.references.push_back(std::move(*reference));
+  }
+  const std::string library = calibrate::beside_session(inputs.specimen.path, "standards");
+  for (const std::string& name : order.standards) {
+    const auto standard = standard_named(name, library, inputs.specimen);
+    if (!standard.ok()) return standard.error();
+    if (standard->file.empty()) {
+      auto reference = read(standard->session, gain);
+      if (!reference.ok()) return reference.error().during("standard " + name);
+      inputs.references.push_back(std::move(*reference));
+      continue;
+    }
+    auto one = imported(*standard, library, inputs.specimen.spectra);
+    if (!one.ok()) return one.error().during("standard " + name);
+    inputs.imported.push_back(std::move(*one));
   }
   return inputs;
 }
@@ -74,6 +149,7 @@ std::string element_of(const EvaluateOrder& order, const Inputs& inputs) {
   for (const report::SessionInput& reference : inputs.references) {
     if (reference.series.known_state) return reference.series.known_state->element;
   }
+  if (!inputs.imported.empty()) return inputs.imported.front().element;
   for (const std::string& element : inputs.specimen.series.elements) {
     if (analysis::white_line_windows(element).ok()) return element;
   }
@@ -96,6 +172,13 @@ Result<std::vector<analysis::Reference>> known_references(const Inputs& inputs,
       return Error{ErrorCode::invalid_request, trouble + ": it cannot serve as a reference"};
     }
     references.push_back({&one.spectra, known->state});
+  }
+  for (const ImportedStandard& one : inputs.imported) {
+    if (one.element != element) {
+      return Error{ErrorCode::invalid_request,
+                   "standard " + one.spectra.name + " is of " + one.element + ", not " + element};
+    }
+    references.push_back({&one.spectra, one.state});
   }
   return references;
 }
@@ -177,12 +260,14 @@ void name_calibrations(const EvaluateOrder& order, const report::SessionInput& i
 }  // namespace
 
 Answer evaluate(const Common& common, const EvaluateOrder& order) {
-  if (order.references.size() == 1 || order.references.size() > 2) {
-    return failure("evaluate", Exit::wrong,
-                   {ErrorCode::invalid_request,
-                    std::to_string(order.references.size()) +
-                        " references were given; must be none (ratio only) or two, one for each "
-                        "end member"});
+  const std::size_t given = order.references.size() + order.standards.size();
+  if (given == 1 || given > 2) {
+    return failure(
+        "evaluate", Exit::wrong,
+        {ErrorCode::invalid_request,
+         std::to_string(given) +
+             " references and standards were given; must be none (ratio only) or two, one for each "
+             "end member"});
   }
   const auto source = session::native_source();
   auto inputs = read_inputs(common, *source, order);
@@ -196,6 +281,7 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
   }
   analysis::EvaluationOptions options;
   options.element = element;
+  options.bootstrap = order.bootstrap;
   options.conditions = report::conditions_of(inputs->specimen.series);
   auto evaluation = analysis::evaluate(inputs->specimen.spectra, *references, options);
   if (!evaluation.ok()) {

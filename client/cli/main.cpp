@@ -294,6 +294,14 @@ void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
                   "a session of a standard; give two, one for each end member")
       ->take_all()
       ->expected(1);
+  one->add_option("--standard", given.evaluation.standards,
+                  "one of the laboratory's own standards instead of a reference (creel standards)")
+      ->take_all()
+      ->expected(1);
+  one->add_option(
+         "--bootstrap", given.evaluation.bootstrap,
+         "also tell the error by so many evaluations of exposures drawn anew (200 is good)")
+      ->check(CLI::Range(0, 100000));
   one->add_option("--gain", given.evaluation.gain, "a session with gain frames");
   one->add_option("--element", given.evaluation.element,
                   "which metal, such as Fe (default: that of the references)");

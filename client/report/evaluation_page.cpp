@@ -57,6 +57,11 @@ void add_state(const Evaluation& evaluation, std::vector<Line>& lines) {
                        number(evaluation.x0_by_background, 2) +
                        "; references 0.1 eV off would by " + number(evaluation.x0_by_tenth_ev, 2) +
                        " (not in the error)"});
+  if (evaluation.bootstrap_evaluations > 1) {
+    lines.push_back({"its error by the bootstrap", number(evaluation.bootstrap_sigma_x0, 2),
+                     "scatter over " + std::to_string(evaluation.bootstrap_evaluations) +
+                         " evaluations of exposures drawn anew"});
+  }
   if (!evaluation.without_frames) {
     add_damage(fit, lines);
   }

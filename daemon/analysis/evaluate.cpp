@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdio>
 #include <limits>
+#include <random>
 #include <utility>
 
 namespace creel::analysis {
@@ -440,6 +441,54 @@ void take_methods(const All& all, const EvaluationOptions& options, Evaluation& 
   made.methods = window_methods(input, made.windows);
 }
 
+/// Exposures drawn anew within each tenth of the session, so that all doses stay covered.
+SessionSpectra resampled(const SessionSpectra& session, std::mt19937_64& random) {
+  constexpr std::size_t kParts = 10;
+  SessionSpectra drawn = session;
+  const std::size_t n = session.core.size();
+  const std::size_t parts = std::clamp<std::size_t>(n / 4, 1, kParts);
+  for (std::size_t i = 0; i < n; ++i) {
+    const std::size_t part = i * parts / n;
+    const std::size_t from = (part * n + parts - 1) / parts;
+    const std::size_t to = ((part + 1) * n + parts - 1) / parts;
+    drawn.core[i] = session.core[from + random() % (to - from)];
+  }
+  return drawn;
+}
+
+/// See Evaluation::bootstrap_sigma_x0. Evaluations that tell nothing are left out and counted.
+void bootstrap(const SessionSpectra& specimen, std::span<const Reference> references,
+               const EvaluationOptions& options, Evaluation& made) {
+  std::mt19937_64 random(options.bootstrap_seed);
+  double sum = 0;
+  double squares = 0;
+  for (std::size_t i = 0; i < options.bootstrap; ++i) {
+    const SessionSpectra drawn = resampled(specimen, random);
+    const SessionSpectra low = resampled(*references[0].spectra, random);
+    const SessionSpectra high = resampled(*references[1].spectra, random);
+    const Reference again[] = {{&low, references[0].state}, {&high, references[1].state}};
+    const auto all = prepare_all(drawn, again, made.windows, options);
+    const auto fit =
+        all ? components_of(*all, made.windows, options) : Result<ComponentAnswer>(all.error());
+    if (fit) {
+      sum += fit->x0;
+      squares += fit->x0 * fit->x0;
+      ++made.bootstrap_evaluations;
+    }
+  }
+  const auto n = static_cast<double>(made.bootstrap_evaluations);
+  made.bootstrap_sigma_x0 =
+      n > 1 ? std::sqrt(std::max(0.0, (squares - sum * sum / n) / (n - 1))) : kNan;
+  const double ratio = made.bootstrap_sigma_x0 / made.oxidation->sigma_x0;
+  // A scatter of n values is known to 1/sqrt(2 n).
+  if (n > 1 && std::fabs(ratio - 1) > 0.1 + 3 / std::sqrt(2 * n)) {
+    made.remarks.push_back("Exposures drawn anew scatter by " +
+                           number(made.bootstrap_sigma_x0, "%.3f") +
+                           " in the part in the high state, where the error is quoted as " +
+                           number(made.oxidation->sigma_x0, "%.3f") + ": trust the larger.");
+  }
+}
+
 /// Evaluates again with other background windows and notes the largest changes.
 void vary_background(const SessionSpectra& specimen, std::span<const Reference> references,
                      const EvaluationOptions& options, Evaluation& made) {
@@ -623,6 +672,10 @@ Result<Evaluation> evaluate(const SessionSpectra& specimen, std::span<const Refe
   made.low_loss = measure_low_loss(specimen, all->specimen.edge.noise, options.conditions);
   made.elements =
       measure_elements(specimen, all->specimen.edge, all->specimen.single, options.conditions);
+  made.bootstrap_sigma_x0 = kNan;
+  if (options.bootstrap > 0 && made.oxidation) {
+    bootstrap(specimen, *sorted, options, made);
+  }
   if (options.vary_background) {
     vary_background(specimen, *sorted, options, made);
   }

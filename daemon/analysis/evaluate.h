@@ -47,6 +47,8 @@ struct EvaluationOptions {
   double loss_width_ev = 2;      ///< see SingleScattering
   bool vary_background = true;   ///< evaluates with three other background windows as well
   bool without_frames = false;   ///< spectra of other programs (foreign.h): no dose, no darks
+  std::size_t bootstrap = 0;     ///< evaluations of resampled exposures; 0 = none
+  std::uint64_t bootstrap_seed = 1;
   DamageLaw law = DamageLaw::first_order;
   double width_error_ev2 = 0;              ///< see ComponentChoice
   std::optional<CurveCoefficients> curve;  ///< for two windows of 2 eV
@@ -113,6 +115,10 @@ struct Evaluation {
   double state = 0, sigma_state = 0;  ///< oxidation state at zero dose; NaN without
   /// Largest change of x0 and of the ratio with other background windows. Not part of the errors.
   double x0_by_background = 0, ratio_by_background = 0;
+  /// Scatter of x0 over evaluations of exposures drawn anew, with replacement, within each tenth of
+  /// each session (B. Efron, Ann. Stat. 7, 1 (1979)); darks and gain map stay. NaN: not asked for.
+  double bootstrap_sigma_x0 = 0;
+  std::uint64_t bootstrap_evaluations = 0;
   /// Change of x0 if the references' axis were 0.1 eV off against the specimen's.
   double x0_by_tenth_ev = 0;
   LowLoss low_loss;                  ///< of the specimen

@@ -127,6 +127,8 @@ json oxidation_json(const Evaluation& made) {
   out["state_sigma"] = number(made.sigma_state);
   out["method"] = "component fit";
   out["high_state_part_at_zero_dose_sigma_by_counting"] = number(fit.counting_sigma_x0);
+  out["high_state_part_at_zero_dose_sigma_by_bootstrap"] = number(made.bootstrap_sigma_x0);
+  out["bootstrap_evaluations"] = made.bootstrap_evaluations;
   out["damage_laws"] = laws_json(fit.laws);
   out["axis_shift_ev"] = number(fit.fit.value[kShift]);
   out["width_ev2"] = number(fit.fit.value[kWidth]);

@@ -175,6 +175,20 @@ TEST(Evaluate, AxisErrorWidensTheErrorBar) {
   EXPECT_GT(std::fabs(sharp->x0_by_tenth_ev), 0.01);
 }
 
+TEST(Evaluate, BootstrapAgreesWithTheQuotedErrorAndRepeats) {
+  EvaluationOptions options;
+  options.vary_background = false;
+  options.bootstrap = 40;
+  const SessionSpectra specimen = session({});
+  const auto made = evaluate(specimen, references(), options);
+  ASSERT_TRUE(made.ok() && made->oxidation);
+  EXPECT_EQ(made->bootstrap_evaluations, 40U);
+  // A scatter of 40 is known to 11 %; darks are not drawn anew.
+  EXPECT_NEAR(made->bootstrap_sigma_x0 / made->oxidation->sigma_x0, 1, 0.4);
+  EXPECT_EQ(evaluate(specimen, references(), options)->bootstrap_sigma_x0,
+            made->bootstrap_sigma_x0);
+}
+
 TEST(Evaluate, DriftIsTakenOut) {
   MadeUp still;
   still.noise = 0.05;
