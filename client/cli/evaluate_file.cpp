@@ -14,7 +14,6 @@ using nlohmann::json;
 
 namespace {
 
-using analysis::ForeignSpectrum;
 using analysis::SessionSpectra;
 
 /// A spectrum with its low loss, on the axis of `like` where one is given.

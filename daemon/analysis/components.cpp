@@ -330,8 +330,8 @@ class Sessions {
       made.floor = group.frames * noise.dark_variance;
       made.doses = group.doses;
       data_.groups.push_back(std::move(made));
-      truth.groups.push_back({part * night.background * all.amplitude, all.exponent,
-                              part * night.metal * all.height});
+      truth.groups.push_back(
+          {part * night.background * all.amplitude, all.exponent, part * night.metal * all.height});
     }
     auto fit = expected_fit(data_, truth);
     if (!fit) {

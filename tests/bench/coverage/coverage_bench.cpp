@@ -3,7 +3,8 @@
 // and within two (1.96) quoted standard deviations: 68.3 % and 95 %. Also with references that do
 // not match the specimen: what is lost there is shown, not hidden.
 //
-//   coverage [--short] [--sessions N]     N of each kind (default 200; --short: 2 of every fifth kind)
+//   coverage [--short] [--sessions N]     N of each kind (default 200; --short: 2 of every fifth
+//   kind)
 //
 // Limits: binomial, 99.7 % for the whole family of lines (C. E. Bonferroni, 1936).
 #include <algorithm>
