@@ -91,6 +91,8 @@ Answer picture(const Common& common, const std::string& session, const std::stri
 struct EvaluateOrder {
   std::string session;
   std::vector<std::string> references;  ///< none, or two together with `standards`
+  double axis_error_ev = 0;             ///< of the sessions' axes against each other
+  std::string beam;                     ///< "flat", "gaussian"; "" = as calibrated, else flat
   std::size_t bootstrap = 0;            ///< evaluations of exposures drawn anew
   std::vector<std::string> standards;   ///< names in the library beside the session
   std::string gain;                     ///< "" = no gain correction
@@ -111,6 +113,12 @@ struct EvaluateFileOrder {
   std::string out;
 };
 Answer evaluate_file(const Common& common, const EvaluateFileOrder& order);
+
+/// One edge beside another: sessions, or spectra of other programs.
+struct CompareOrder {
+  std::string a, b, element = "Fe", out;
+};
+Answer compare(const Common& common, const CompareOrder& order);
 
 /// What a planned series would tell.
 struct BudgetOrder {

@@ -48,6 +48,7 @@ struct Arguments {
   EvaluateOrder evaluation;
   EvaluateFileOrder evaluation_of_file;
   BudgetOrder budget;
+  CompareOrder comparison;
   ReplayOptions replay;
   LedgerOrder ledger;
   SetUpWish set_up;
@@ -339,6 +340,18 @@ void add_evaluating_commands(CLI::App& app, Arguments& given, Command& chosen) {
       ->capture_default_str();
   one->add_option("--out", file.out, "where to: BASE for BASE.json and the figures");
   one->callback([&] { chosen = [&] { return evaluate_file(common, file); }; });
+
+  one = add(
+      app, "compare", "Lay one edge on another: scale, shift, and what remains",
+      "Safe: reads sessions and files only. A and B are sessions, or spectra as for "
+      "evaluate-file.\n"
+      "Example: creel compare ink-film-20261125T031007 standard-fe3-20261125T023000 --out pair\n"
+      "Writes pair.svg, pair.png and pair.json.");
+  one->add_option("A", given.comparison.a, "what is looked at")->required();
+  one->add_option("B", given.comparison.b, "what it is laid on")->required();
+  one->add_option("--element", given.comparison.element, "whose edge")->capture_default_str();
+  one->add_option("--out", given.comparison.out, "where to: BASE for BASE.svg, .png and .json");
+  one->callback([&] { chosen = [&] { return compare(common, given.comparison); }; });
 
   one = add(app, "export", "Write the dark-corrected sum spectrum as ISO 22029 and CSV",
             "Safe: reads the session only, also while it runs.\n"

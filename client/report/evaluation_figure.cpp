@@ -136,6 +136,32 @@ std::string edge_figure(const Evaluation& evaluation, std::string_view title, Fo
   return script + "unset multiplot\nunset output\n";
 }
 
+std::string comparison_figure(const analysis::Comparison& comparison, const std::string& a,
+                              const std::string& b, Format format, std::string_view output) {
+  std::string script = "$channels << END\n";
+  for (std::size_t i = 0; i < comparison.energy_ev.size(); ++i) {
+    script += exact(comparison.energy_ev[i]) + " " + exact(comparison.edge[i]) + " " +
+              exact(comparison.sigma[i]) + " " + exact(comparison.other[i]) + " " +
+              exact(comparison.residual[i] / comparison.residual_sigma[i]) + "\n";
+  }
+  script += "END\n" + opening(a, "against " + b, format, output, 2);
+  script +=
+      "set xrange [" + exact(comparison.compared.from_ev - kBeforeBackground_ev) + ":" +
+      exact(comparison.compared.to_ev) +
+      "]\nset xlabel 'energy loss (eV)' offset 0,0.4\nset format y '%g'\n"
+      "set title 'background and plural scattering removed'" +
+      std::string(kTitleFont) +
+      "set ylabel 'thousand counts per channel' offset -0.5\n"
+      "plot $channels using 1:($2/1e3):($3/1e3) with yerrorlines pt 7 ps 0.15 lw 0.7 lc rgb '" +
+      kInk + "' title " + literal(a, 60) +
+      ", $channels using 1:($4/1e3) with lines lw 1.6 lc rgb '" + kBrown + "' title " +
+      literal(b + ", scaled and shifted", 80) + "\nunset label 90\nunset label 91\n" +
+      "set title 'what remains, in standard deviations of a channel'" + std::string(kTitleFont) +
+      "set ylabel 'standard deviations'\nset yrange [-5:5]\nplot 0 with lines lc rgb '" + kGrey +
+      "' notitle, $channels using 1:5 with points pt 7 ps 0.25 lc rgb '" + kInk + "' notitle\n";
+  return script + "unset multiplot\nunset output\n";
+}
+
 std::string dose_figure(const Evaluation& evaluation, std::string_view title, Format format,
                         std::string_view output) {
   const bool fitted = evaluation.oxidation.has_value();

@@ -5,6 +5,7 @@
 #include <string_view>
 
 #include "client/report/drawing.h"
+#include "daemon/analysis/comparison.h"
 #include "daemon/analysis/evaluate.h"
 
 namespace creel::report {
@@ -14,6 +15,11 @@ namespace creel::report {
 /// evaluation has them.
 std::string edge_figure(const analysis::Evaluation& evaluation, std::string_view title,
                         Format format, std::string_view output);
+
+/// Two edges on each other, and what remains in standard deviations of a channel. `a` and `b` are
+/// their names.
+std::string comparison_figure(const analysis::Comparison& comparison, const std::string& a,
+                              const std::string& b, Format format, std::string_view output);
 
 /// Against dose: the white-line ratio, and the part of the metal in the high state with the fitted
 /// damage and its value at zero dose.

@@ -187,16 +187,6 @@ EndMember end_member_of(const MeasuredSession& member, const Bringing& bring, co
   return made;
 }
 
-double mean_dose(const std::vector<DoseInterval>& doses) {
-  double sum = 0;
-  double weight = 0;
-  for (const DoseInterval& dose : doses) {
-    sum += dose.weight * 0.5 * (dose.before + dose.after);
-    weight += dose.weight;
-  }
-  return weight > 0 ? sum / weight : 0.0;
-}
-
 using Two = std::array<std::array<double, 2>, 2>;
 
 /// One session's part in x0 and the rate.

@@ -102,4 +102,14 @@ double mean_survival(std::span<const DoseInterval> doses, double k, BeamProfile 
   return weight > 0 ? sum / weight : 1.0;
 }
 
+double mean_dose(std::span<const DoseInterval> doses) {
+  double sum = 0;
+  double weight = 0;
+  for (const DoseInterval& dose : doses) {
+    sum += dose.weight * 0.5 * (dose.before + dose.after);
+    weight += dose.weight;
+  }
+  return weight > 0 ? sum / weight : 0.0;
+}
+
 }  // namespace creel::analysis

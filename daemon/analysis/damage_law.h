@@ -38,4 +38,7 @@ double survival(const DoseInterval& dose, double k, BeamProfile profile,
 double mean_survival(std::span<const DoseInterval> doses, double k, BeamProfile profile,
                      DamageLaw law = DamageLaw::first_order, double plateau = 0);
 
+/// Mean of the exposures' middles, by weight, e/angstrom^2. 0 for none.
+double mean_dose(std::span<const DoseInterval> doses);
+
 }  // namespace creel::analysis

@@ -128,16 +128,6 @@ SessionReport describe(const Prepared& of, double state) {
   return report;
 }
 
-double mean_dose(const std::vector<DoseInterval>& doses) {
-  double sum = 0;
-  double weight = 0;
-  for (const DoseInterval& dose : doses) {
-    sum += dose.weight * 0.5 * (dose.before + dose.after);
-    weight += dose.weight;
-  }
-  return sum / weight;
-}
-
 /// The data of the fit: areas by dose, references, and the covariance of all of them.
 OxidationData oxidation_data(const Prepared& specimen, const Prepared& low, const Prepared& high,
                              const EvaluationOptions& options) {

@@ -10,7 +10,9 @@
 #include <filesystem>
 #include <fstream>
 #include <memory>
+#include <random>
 
+#include "daemon/analysis/comparison.h"
 #include "daemon/analysis/evaluate.h"
 
 namespace creel::report {
@@ -83,6 +85,35 @@ TEST(SpectrumNames, AreToldApartByTheirEnding) {
   EXPECT_THAT(read_spectrum("/nowhere/film.h5:/a/b").error().text, HasSubstr("HDF5"));
 }
 
+TEST(ForeignText, DamagedInAnyWayIsReadOrRefusedInASentence) {
+  const std::string good = msa("Y", sixteen());
+  std::mt19937 random(5);
+  int refused = 0;
+  for (int i = 0; i < 4000; ++i) {
+    std::string text = good;
+    for (int change = static_cast<int>(random() % 4); change >= 0; --change) {
+      const std::size_t at = random() % text.size();
+      switch (random() % 3) {
+        case 0:
+          text[at] = static_cast<char>(random());
+          break;
+        case 1:
+          text.erase(at, random() % 30);
+          break;
+        default:
+          text.insert(at, text.substr(random() % text.size(), random() % 30));
+      }
+      if (text.empty()) text = "#";
+    }
+    for (const auto& made : {parse_iso22029(text, "a.msa"), parse_csv(text, "a.csv")}) {
+      refused += made.ok() ? 0 : 1;
+      EXPECT_TRUE(made.ok() ? made->counts.size() == made->grid.channels
+                            : made.error().text.starts_with("a."));
+    }
+  }
+  EXPECT_GT(refused, 4000);  // no CSV among them, and most are damaged
+}
+
 class ForeignFiles : public testing::Test {
  protected:
   void SetUp() override {
@@ -132,6 +163,28 @@ TEST_F(ForeignFiles, OfAnIndependentScriptGiveItsOwnNumbers) {
     EXPECT_LT(made->oxidation->sigma_x0, 0.05);
     EXPECT_NEAR(*made->specimen.t_over_lambda, t_over_lambda_, 0.02);
   }
+}
+
+TEST_F(ForeignFiles, LieOnEachOtherWhereTheyAreAlike) {
+  const auto windows = analysis::white_line_windows("Fe");
+  const auto film = read("film.msa", "film-low.csv");
+  const auto fe2 = read("fe2.msa", "fe2-low.csv");
+  const auto fe3 = read("fe3.csv", "fe3-low.csv");
+  ASSERT_TRUE(film.ok() && fe2.ok() && fe3.ok() && windows.ok());
+  const auto same = analysis::compare_edges(*film, *film, *windows);
+  ASSERT_TRUE(same.ok()) << same.error().text;
+  EXPECT_NEAR(same->scale, 1, 1e-6);
+  EXPECT_NEAR(same->shift_ev, 0, 1e-6);
+  EXPECT_NEAR(same->chi_square, 0, 1e-6);
+  // Fe(III) lies 1.7 eV above Fe(II): what the script was told (van Aken, Liebscher, Styrsa 1998).
+  // The script's lines have one shape and another ratio, so L3 carries the shift.
+  const auto apart = analysis::compare_edges(*fe3, *fe2, *windows);
+  ASSERT_TRUE(apart.ok()) << apart.error().text;
+  std::printf("  Fe(III) on Fe(II): shift %.3f +- %.3f eV, scale %.3f, chi-square %.0f of %llu\n",
+              apart->shift_ev, apart->sigma_shift_ev, apart->scale, apart->chi_square,
+              static_cast<unsigned long long>(apart->degrees_of_freedom));
+  EXPECT_NEAR(apart->shift_ev, 1.7, 0.05);
+  EXPECT_GT(apart->chi_square, 2.0 * static_cast<double>(apart->degrees_of_freedom));
 }
 
 }  // namespace
