@@ -1,6 +1,7 @@
 // compare: one edge laid on another, whoever recorded them.
 
 #include <cmath>
+#include <filesystem>
 #include <nlohmann/json.hpp>
 
 #include "client/cli/commands.h"
@@ -16,6 +17,11 @@ namespace creel::cli {
 using nlohmann::json;
 
 namespace {
+
+/// Without folders and ending, for figures.
+std::string plain_name(const std::string& name) {
+  return std::filesystem::path(name.substr(0, name.find(":/"))).stem().string();
+}
 
 bool is_spectrum_file(const std::string& name) {
   const auto ends = [&name](const char* ending) { return name.ends_with(ending); };
@@ -107,7 +113,8 @@ Answer compare(const Common& common, const CompareOrder& order) {
   if (!order.out.empty()) {
     const auto drawn =
         report::draw_files(order.out, [&](report::Format format, std::string_view output) {
-          return report::comparison_figure(*made, order.a, order.b, format, output);
+          return report::comparison_figure(*made, plain_name(order.a), plain_name(order.b), format,
+                                           output);
         });
     const auto written = report::write_whole(order.out + ".json", object_of(*made).dump(1) + "\n");
     for (const auto* one : {&drawn, &written}) {
