@@ -339,6 +339,10 @@ void Conductor::expect_by(WorldTime due) {
       rig_.accelerated ? Duration{} : std::max(due - parts_.clock.world_now(), Duration{});
   run_->frame_timer = parts_.scheduler.at(
       parts_.clock.safety_now() + left + options_.frame_slack, [this, alive = alive_] {
+        if (*alive && run_ != nullptr && run_->draining && !run_->arrived.empty()) {
+          expect_by(parts_.clock.world_now());  // they are here: it is the disk that is late
+          return;
+        }
         if (*alive && run_ != nullptr && (run_->waiting_for_frame || run_->draining)) {
           run_->waiting_for_frame = run_->draining = false;
           run_->frame_timer = 0;
