@@ -26,15 +26,11 @@ struct Measured {
 Result<Measured> measure(const SessionSpectra& session, const WhiteLineWindows& windows) {
   Measured made;
   made.session = &session;
-  made.single = SingleScattering(session.channels);
-  if (!session.low_loss.empty() && session.zero_loss) {
-    auto single =
-        SingleScattering::from(session.low_loss, session.low_loss_grid, *session.zero_loss);
-    if (!single) {
-      return single.error().during("session " + session.name);
-    }
-    made.single = std::move(*single);
+  auto single = single_scattering_of(session);
+  if (!single) {
+    return single.error();
   }
+  made.single = std::move(*single);
   auto edge = measure_edge(session, windows, made.single, 1);
   if (!edge) {
     return edge.error();

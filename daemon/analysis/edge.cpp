@@ -262,6 +262,18 @@ class Measurement {
 
 }  // namespace
 
+Result<SingleScattering> single_scattering_of(const SessionSpectra& session, double width_ev) {
+  if (session.low_loss.empty() || !session.zero_loss) {
+    return SingleScattering(session.channels);
+  }
+  auto single =
+      SingleScattering::from(session.low_loss, session.low_loss_grid, *session.zero_loss, width_ev);
+  if (!single) {
+    return single.error().during("session " + session.name);
+  }
+  return single;
+}
+
 double offset_of(const FrameGroup& group, const Grid& grid) {
   return (group.first_ev - group.drift_ev - grid.first_ev) / grid.dispersion_ev;
 }

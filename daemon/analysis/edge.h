@@ -41,6 +41,10 @@ struct EdgeMeasurement {
 Result<EdgeMeasurement> measure_edge(const SessionSpectra& session, const WhiteLineWindows& windows,
                                      const SingleScattering& single, std::size_t groups);
 
+/// By the session's own low loss; changes nothing where it has none. Errors as
+/// SingleScattering::from, with the session's name.
+Result<SingleScattering> single_scattering_of(const SessionSpectra& session, double width_ev = 2.0);
+
 /// The noise of any linear functionals of a measured edge, sums over channels of u[i] * edge.
 CarriedNoise noise_of_functionals(const SessionSpectra& session, const EdgeMeasurement& measured,
                                   const SingleScattering& single,

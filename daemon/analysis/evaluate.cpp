@@ -32,16 +32,17 @@ Result<Prepared> prepare(const SessionSpectra& session, const WhiteLineWindows& 
                          const EvaluationOptions& options, std::size_t groups) {
   Prepared made;
   made.session = &session;
-  made.single = SingleScattering(session.channels);
+  auto single = single_scattering_of(session, options.loss_width_ev);
+  if (!single) {
+    return single.error();
+  }
+  made.single = std::move(*single);
   if (!session.low_loss.empty() && session.zero_loss) {
-    auto single = SingleScattering::from(session.low_loss, session.low_loss_grid,
-                                         *session.zero_loss, options.loss_width_ev);
-    auto thick = thickness(session.low_loss, session.low_loss_grid.first_ev, session.dispersion_ev,
-                           session.zero_loss->fwhm_ev());
-    if (!single || !thick) {
-      return (single ? thick.error() : single.error()).during("session " + session.name);
+    const auto thick = thickness(session.low_loss, session.low_loss_grid.first_ev,
+                                 session.dispersion_ev, session.zero_loss->fwhm_ev());
+    if (!thick) {
+      return thick.error().during("session " + session.name);
     }
-    made.single = std::move(*single);
     made.thickness = *thick;
   }
   auto edge = measure_edge(session, windows, made.single, groups);

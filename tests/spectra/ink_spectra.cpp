@@ -55,9 +55,6 @@ InkSpectra::InkSpectra(double t_over_lambda, double dispersion_ev)
   exponent_ = background->exponent;
   pivot_ = background->pivot_ev;
   amplitude_ = background->amplitude * 1e-12;
-  for (std::size_t c = 0; c < grid_.channels; ++c) {
-    iron_part_ += grid_.centre(c) < range.to_ev ? low_[c] : 0.0;
-  }
 }
 
 Row InkSpectra::mean(const Scene& scene, std::size_t group, double x0, double rate,

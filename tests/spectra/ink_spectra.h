@@ -21,7 +21,6 @@ struct Scene {
   std::size_t groups = 10;
   double electrons = 1e10;         ///< on the film, of all groups together
   double reference_electrons = 0;  ///< behind each end member; 0: they are exact
-  double x_fitted_shift_ev = 0;    ///< the specimen's axis against the end members'
 };
 
 class InkSpectra {
@@ -43,8 +42,6 @@ class InkSpectra {
 
   [[nodiscard]] const analysis::Grid& grid() const { return grid_; }
   [[nodiscard]] const analysis::WhiteLineWindows& windows() const { return windows_; }
-  /// Part of the electrons that excite iron's L shell within the range fitted.
-  [[nodiscard]] double iron_part() const { return iron_part_; }
 
  private:
   [[nodiscard]] std::vector<double> mean(const Scene& scene, std::size_t group, double x0,
@@ -55,7 +52,7 @@ class InkSpectra {
   analysis::Grid grid_;
   analysis::WhiteLineWindows windows_;
   std::vector<double> low_, high_;  // per electron on the film
-  double amplitude_ = 0, exponent_ = 0, pivot_ = 0, iron_part_ = 0;
+  double amplitude_ = 0, exponent_ = 0, pivot_ = 0;
 };
 
 }  // namespace creel::spectra
