@@ -298,13 +298,11 @@ class Maker {
   }
 
   Result<void> shutter() {
-    const double margin_s = in_seconds(base_.gating_margin);
-    document_["gating"] = {{"by", "shutter"}, {"margin_ms", 1e3 * margin_s}};
+    document_["gating"] = {{"by", "shutter"}, {"margin_ms", 1e3 * in_seconds(base_.gating_margin)}};
     const std::vector<double> parts = {0.125, 1.0, 0.25, 0.75, 0.5};
     const auto time = [&](double part) { return std::max(kShortest_s, part * *zero_loss_s_); };
     for (const double part : parts) {
-      // The detector integrates before and after the opening: darks must be as long.
-      add("darks-" + number(8 * part), "dark", time(part) + 2 * margin_s, 20);
+      add("darks-" + number(8 * part), "dark", time(part), 20);
     }
     for (int round = 1; round <= 3; ++round) {
       for (const double part : parts) {

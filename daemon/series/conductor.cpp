@@ -339,8 +339,8 @@ void Conductor::expect_by(WorldTime due) {
       rig_.accelerated ? Duration{} : std::max(due - parts_.clock.world_now(), Duration{});
   run_->frame_timer = parts_.scheduler.at(
       parts_.clock.safety_now() + left + options_.frame_slack, [this, alive = alive_] {
-        if (*alive && run_ != nullptr && run_->draining && !run_->arrived.empty()) {
-          expect_by(parts_.clock.world_now());  // they are here: it is the disk that is late
+        if (*alive && run_ != nullptr && run_->draining && disk_is_late()) {
+          expect_by(parts_.clock.world_now());
           return;
         }
         if (*alive && run_ != nullptr && (run_->waiting_for_frame || run_->draining)) {
@@ -351,6 +351,22 @@ void Conductor::expect_by(WorldTime due) {
                                                    " of when it was due"});
         }
       });
+}
+
+/// Whether frames of a stream are here and only the disk does not take them. One that refused is
+/// asked again a few times: these frames have cost dose.
+bool Conductor::disk_is_late() {
+  constexpr int kAskAgain = 6;
+  if (run_->arrived.empty() && !left_in_ring()) {
+    return false;
+  }
+  if (run_->queue->idle()) {
+    if (++run_->refused_in_drain > kAskAgain) {
+      return false;
+    }
+    run_->queue->retry();
+  }
+  return true;
 }
 
 void Conductor::run(const command::Stream& step) {
@@ -405,6 +421,7 @@ void Conductor::run(const command::Drain& step) {
     return;
   }
   run_->draining = true;
+  run_->refused_in_drain = 0;
   expect_by(step.due);
   take_streamed();
 }
@@ -650,7 +667,7 @@ void Conductor::device_changed(const std::string& name) {
                 {"text", name + " is " + std::string(device_state_name(host->state()))},
                 {"device", host->status()}});
   if (host->device().kind == DeviceKind::shutter && host->state() != DeviceState::ready) {
-    run_->engine->shutter_lost(name, std::string(device_state_name(host->state())));
+    shutter_lost(name, std::string(device_state_name(host->state())));
   }
   if (name == run_->series.detector && host->state() == DeviceState::waiting) {
     acquisition_failed(name + ": its process is gone (" + host->last_trouble() + ")");
@@ -660,6 +677,24 @@ void Conductor::device_changed(const std::string& name) {
     if (run_->devices_timer != 0) {
       parts_.scheduler.cancel(std::exchange(run_->devices_timer, 0));
     }
+    complete(outcome::Done{});
+  }
+}
+
+void Conductor::shutter_lost(const std::string& name, const std::string& how) {
+  run_->engine->shutter_lost(name, how);
+  end_broken_wait();
+}
+
+/// An exposure that is broken already does not wait for its end: the shutter closes now, and what
+/// streams from here on may be without beam and is not kept.
+void Conductor::end_broken_wait() {
+  if (!run_->engine->exposure_is_broken() || !run_->engine->awaits_frame()) {
+    return;
+  }
+  run_->streaming.reset();
+  if (run_->wait_timer != 0) {
+    parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
     complete(outcome::Done{});
   }
 }
@@ -676,7 +711,7 @@ void Conductor::device_event(const std::string& name, const std::string& event, 
   }
   if (event ==
       "safe") {  // its host closed it by itself: the lease ended, or it was told to by a signal
-    run_->engine->shutter_lost(name, body.value("why", "made safe"));
+    shutter_lost(name, body.value("why", "made safe"));
   }
   json entry = body;
   entry["event"] = "device_" + event;
@@ -853,6 +888,7 @@ void Conductor::shutters_forced(const std::string& reason) {
   if (run_ != nullptr) {
     run_->engine->shutters_forced(reason);
     publish_notes();
+    end_broken_wait();
     if (run_->wait_timer != 0) {  // no use in waiting for the end of this exposure
       parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
       complete(outcome::Done{});

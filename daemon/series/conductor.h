@@ -137,9 +137,12 @@ class Conductor {
   void run(const command::Take& step);
   void run(const command::Stream& step);
   void run(const command::Drain& step);
+  bool disk_is_late();
   void take_streamed();
   void frames_ended(const nlohmann::json& error);
   void acquisition_failed(const std::string& why);
+  void shutter_lost(const std::string& name, const std::string& how);
+  void end_broken_wait();
   bool ended_early();
   void stop_expecting();
   outcome::Taken receive(const ring::Block& block);

@@ -42,6 +42,7 @@ struct Conductor::Run {
   std::optional<command::Stream> streaming;  ///< frames go straight to the store
   bool frames_ended = false;                 ///< the detector has no more for this acquisition
   bool draining = false;                     ///< Drain waits for the last frames
+  int refused_in_drain = 0;                  ///< times that the disk refused while it waits
   std::uint64_t frames_asked = 0;            ///< of the running acquisition
   bool waiting_for_store = false;            ///< Keep is answered once the queue is short enough
   bool waiting_for_person = false;

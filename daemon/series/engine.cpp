@@ -285,9 +285,7 @@ BeforeExposure Engine::before_exposure() {
   view.room = room_;
   view.utc_ns = utc_ns_;
   view.session_age = age_before_ + (now_ - began_);
-  const bool shutter_gates = opens() && series_.gating == Gating::shutter;
-  view.takes = exposure_.whole() +
-               (shutter_gates ? series_.gating_margin + series_.gating_margin : Duration{});
+  view.takes = exposure_.whole() + integrates_longer();
   view.offset_ev = axis_offset_ev_;
   view.lit_for = lit_for(now_);
   return view;
@@ -371,10 +369,8 @@ Command Engine::on_intended(const Outcome& outcome) {
 /// Before the intent: how long an exposure of many frames lasts follows from the detector's answer.
 /// Arming moves nothing.
 Command Engine::arm() {
-  const bool shutter_gates = opens() && series_.gating == Gating::shutter;
-  const Duration margin =
-      shutter_gates ? series_.gating_margin + series_.gating_margin : Duration{};
-  return ask(command::Arm{exposure_.exposure + margin, exposure_.frames}, &Engine::on_armed);
+  return ask(command::Arm{exposure_.exposure + integrates_longer(), exposure_.frames},
+             &Engine::on_armed);
 }
 
 Command Engine::on_armed(const Outcome& outcome) {
@@ -946,6 +942,13 @@ bool Engine::reads_after() const {
 
 bool Engine::opens() const {
   return exposure_.kind != ExposureKind::dark;
+}
+
+/// Where the shutter defines the exposure the detector integrates a margin before and after it. Its
+/// darks too: what it collects in the dark meanwhile is then subtracted whole.
+Duration Engine::integrates_longer() const {
+  return series_.gating == Gating::shutter ? series_.gating_margin + series_.gating_margin
+                                           : Duration{};
 }
 
 Duration Engine::longest_opening() const {

@@ -199,6 +199,8 @@ class Engine {
   [[nodiscard]] bool open() const { return maybe_open_; }
   /// The detector integrates, or its frame is still to come: its loss breaks the exposure.
   [[nodiscard]] bool awaits_frame() const { return started_ != WorldTime{} && !frame_taken_; }
+  /// Something happened to the running exposure that its frames cannot be used after.
+  [[nodiscard]] bool exposure_is_broken() const { return maybe_open_ && trouble_.has_value(); }
   /// For people: what it is doing, progress, dose.
   [[nodiscard]] nlohmann::json status() const;
 
@@ -289,6 +291,7 @@ class Engine {
   /// Whether the gauges are read once more after the running exposure.
   [[nodiscard]] bool reads_after() const;
   [[nodiscard]] bool opens() const;  ///< whether the running exposure opens the dose shutter
+  [[nodiscard]] Duration integrates_longer() const;
   [[nodiscard]] Duration longest_opening() const;
   [[nodiscard]] DoseRate open_rate() const;
   [[nodiscard]] Dose residual_due() const;

@@ -78,7 +78,8 @@ struct Taken {
   Charge charge;
   std::uint64_t frames = 0;
   bool broken = false;
-  double area_dose = 0;  ///< as its last record says
+  bool streamed = false;  ///< one of many frames, though a crash may have left just one
+  double area_dose = 0;   ///< as its last record says
 };
 
 std::vector<Life> lives_of(const EventLog* log) {
@@ -294,6 +295,7 @@ class Sums {
     one.frames += 1;
     one.area_dose = record.area_dose;
     one.broken = one.broken || (record.flags & kBroken) != 0;
+    one.streamed = one.streamed || (record.flags & kMoreToCome) != 0 || record.device_index > 0;
     if (!life.charges.contains(attempt)) {
       one.charge = {record.area, record.dose, record.dose_errors, ""};
     }
@@ -327,7 +329,7 @@ class Sums {
         count(area, one.charge.cause, one.charge.dose, one.charge.sigma, exposed ? 1 : 0);
       }
       // Within an exposure of many frames the total of each is what was planned up to it.
-      if (one.frames != 1) {
+      if (one.frames != 1 || one.streamed) {
         continue;
       }
       if (differ(one.area_dose, area.total)) {

@@ -74,7 +74,9 @@ class FakeHost : public HostProcess {
   void handle(const host::Call& call);
   void shutter_call(const host::Call& call);
   void detector_call(const host::Call& call);
-  void deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, double lit_before);
+  void await_frame(std::uint64_t index, std::int64_t start_ns, double lit_before);
+  void frame_due(std::uint64_t index, std::int64_t start_ns, double lit_before);
+  void deliver_frame(std::uint64_t index, std::int64_t start_ns, double lit_before);
   void watch_lease(std::int64_t until);
   json state() const;
 
@@ -86,6 +88,7 @@ class FakeHost : public HostProcess {
   std::shared_ptr<bool> listening_ = std::make_shared<bool>(true);  // the daemon still has it
   bool hung_up_ = false;
   std::int64_t exposure_ns_ = 0;
+  std::uint64_t frames_asked_ = 1;
   std::uint64_t acquisition_ = 0;
   std::unique_ptr<Pages> memory_;
   std::optional<ring::Producer> producer_;
@@ -275,6 +278,7 @@ void FakeHost::detector_call(const host::Call& call) {
   const std::int64_t now = rig_.timeline_.now();
   if (call.name == "arm") {
     exposure_ns_ = call.arguments.value("exposure_ns", std::int64_t{0});
+    frames_asked_ = call.arguments.value("frames", std::uint64_t{1});
     answer(call.id, {{"exposure_ns", exposure_ns_},
                      {"readout_ns", FakeRig::kReadoutNs},
                      {"rows", FakeRig::kRows},
@@ -283,15 +287,8 @@ void FakeHost::detector_call(const host::Call& call) {
                      {"frames_per_block", 1}});
   } else if (call.name == "start") {
     answer(call.id, {{"started_ns", now}});
-    const std::uint64_t acquisition = ++acquisition_;
-    if (!rig_.draw(rig_.faults.lose_frame)) {
-      const double lit = rig_.lit_seconds();
-      later(exposure_ns_ + FakeRig::kReadoutNs, [this, now, acquisition, lit] {
-        if (acquisition == acquisition_) {
-          deliver_frame(now, exposure_ns_, lit);
-        }
-      });
-    }
+    ++acquisition_;
+    await_frame(0, now, rig_.lit_seconds());
   } else if (call.name == "stop") {
     ++acquisition_;
     answer(call.id, json::object());
@@ -300,7 +297,43 @@ void FakeHost::detector_call(const host::Call& call) {
   }
 }
 
-void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, double lit_before) {
+// Frames follow one another; each comes its readout after its exposure.
+void FakeHost::await_frame(std::uint64_t index, std::int64_t start_ns, double lit_before) {
+  const std::int64_t due = start_ns + exposure_ns_ + FakeRig::kReadoutNs;
+  later(due - rig_.timeline_.now(),
+        [this, index, start_ns, lit_before, acquisition = acquisition_] {
+          if (acquisition == acquisition_) {
+            frame_due(index, start_ns, lit_before);
+          }
+        });
+}
+
+// While the ring is full the detector pauses: the frame comes later, and those after it too.
+void FakeHost::frame_due(std::uint64_t index, std::int64_t start_ns, double lit_before) {
+  if (producer_ && frames_asked_ > 1 && !producer_->slot()) {
+    constexpr std::int64_t kLookAgainNs = 5'000'000;
+    later(kLookAgainNs, [this, index, start_ns, lit_before, acquisition = acquisition_] {
+      if (acquisition == acquisition_) {
+        frame_due(index, start_ns, lit_before);
+      }
+    });
+    return;
+  }
+  if (!rig_.draw(rig_.faults.lose_frame)) {
+    deliver_frame(index, start_ns, lit_before);
+  }
+  if (index + 1 < frames_asked_) {
+    const std::int64_t now = rig_.timeline_.now();
+    await_frame(index + 1, std::max(start_ns + exposure_ns_, now - FakeRig::kReadoutNs),
+                rig_.lit_seconds());
+  } else if (frames_asked_ > 1) {
+    later(50'000, [this] {
+      listener_.on_message(host::make_event("frames_ended", {{"error", nullptr}}));
+    });
+  }
+}
+
+void FakeHost::deliver_frame(std::uint64_t index, std::int64_t start_ns, double lit_before) {
   auto slot = producer_ ? producer_->slot() : std::nullopt;
   if (!slot) {
     return;
@@ -313,9 +346,10 @@ void FakeHost::deliver_frame(std::int64_t start_ns, std::int64_t exposure_ns, do
   std::memcpy(slot->data() + sizeof number, &lit, sizeof lit);
   ring::Block block;
   block.bytes = bytes;
+  block.first = index;
   block.frames = 1;
   block.start_ns = start_ns;
-  block.exposure_ns = exposure_ns;
+  block.exposure_ns = exposure_ns_;
   block.flags = rig_.draw(rig_.faults.torn_frame) ? 2U : 0U;
   producer_->publish(block);
   listener_.on_frames();

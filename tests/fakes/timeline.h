@@ -3,6 +3,7 @@
 // and leaves the devices'.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <functional>
 #include <map>
@@ -73,13 +74,16 @@ class TimelineWorker : public Worker {
  public:
   TimelineWorker(Timeline& timeline, Timeline::Owner owner) : timeline_(timeline), owner_(owner) {}
   void run(std::function<void()> job) override {
-    timeline_.add(owner_, timeline_.now() + kDelay, std::move(job));
+    timeline_.add(owner_, std::max(timeline_.now() + kDelay, stalled_until_ns_), std::move(job));
   }
+  /// Its disk answers nothing until then: jobs asked for meanwhile begin late, in order.
+  void stall(std::int64_t until_ns) { stalled_until_ns_ = until_ns; }
 
  private:
   static constexpr std::int64_t kDelay = 1'000'000;
   Timeline& timeline_;
   Timeline::Owner owner_;
+  std::int64_t stalled_until_ns_ = 0;
 };
 
 class SeededRandom : public Random {

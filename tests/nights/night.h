@@ -21,10 +21,10 @@ enum class Sabotage : std::uint8_t {
 
 /// The disk fails for a while.
 struct DiskTrouble {
-  enum class What : std::uint8_t { writes, syncs, full };
+  enum class What : std::uint8_t { writes, syncs, full, stall };
   What what = What::writes;
   std::uint64_t at_step = 0;  ///< of the timeline, over the whole night
-  std::uint64_t times = 1;    ///< so many operations fail; of a full disk: seconds
+  std::uint64_t times = 1;    ///< so many operations fail; seconds of a full disk or a stall
 };
 
 struct NightPlan {
@@ -35,6 +35,8 @@ struct NightPlan {
   fakes::FaultRates faults;
   std::vector<DiskTrouble> disk;  ///< in the order of their steps
   bool shutter_gating = false;
+  std::uint32_t stream_frames = 1;  ///< of each specimen exposure, whose length stays; more than
+                                    ///< one only with detector gating
   Sabotage sabotage = Sabotage::none;
 };
 

@@ -39,16 +39,19 @@ TEST(Nights, TheDoseGuardEndsASeriesBeforeItsLimit) {
   EXPECT_LE(report.true_dose, 9.0);
 }
 
-class KilledAt : public testing::TestWithParam<bool> {};
+enum class Cycle : std::uint8_t { detector, shutter, stream };
+class KilledAt : public testing::TestWithParam<Cycle> {};
 
 // The kill moves one step later until the night is over: every step of every cycle is met.
 TEST_P(KilledAt, EveryStepLosesNoAcknowledgedFrameAndNoDose) {
   NightPlan plan;
   plan.seed = 2;
-  plan.shutter_gating = GetParam();
+  plan.shutter_gating = GetParam() == Cycle::shutter;
+  plan.stream_frames = GetParam() == Cycle::stream ? 8 : 1;
   const std::uint64_t steps = run_night(plan).first_life_steps;
   ASSERT_GT(steps, 100U);
-  for (std::uint64_t kill = 1; kill < steps; kill += (GetParam() ? 3 : 2) * kStride) {
+  for (std::uint64_t kill = 1; kill < steps;
+       kill += (GetParam() == Cycle::detector ? 2 : 3) * kStride) {
     NightPlan killed = plan;
     killed.kills = {kill};
     killed.power_cuts = kill % 4 >= 2;
@@ -57,7 +60,24 @@ TEST_P(KilledAt, EveryStepLosesNoAcknowledgedFrameAndNoDose) {
     ASSERT_EQ(report.ending, "complete") << "killed at step " << kill;
   }
 }
-INSTANTIATE_TEST_SUITE_P(BothGatings, KilledAt, testing::Bool());
+INSTANTIATE_TEST_SUITE_P(Cycles, KilledAt,
+                         testing::Values(Cycle::detector, Cycle::shutter, Cycle::stream));
+
+// Frames are in the ring, and the disk takes none for longer than one waits for a frame.
+TEST(Nights, AStreamWaitsForADiskThatStalls) {
+  NightPlan plan;
+  plan.seed = 4;
+  plan.stream_frames = 8;
+  const std::uint64_t steps = run_night(plan).first_life_steps;
+  for (std::uint64_t at = steps / 8; at < steps; at += steps / 12) {
+    plan.disk = {{DiskTrouble::What::stall, at, 25}};
+    const NightReport report = run_night(plan);
+    ASSERT_EQ(report.failure, "");
+    EXPECT_EQ(report.ending, "complete") << "stalled at step " << at;
+    EXPECT_EQ(report.holds, 0U) << "stalled at step " << at;
+    EXPECT_LE(report.true_dose, 8.7) << "an exposure was given twice";
+  }
+}
 
 TEST(Nights, SeededNightsHoldTheirInvariants) {
   const char* asked = std::getenv("CREEL_NIGHTS");
