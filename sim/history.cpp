@@ -165,6 +165,7 @@ Slice History::slice(const Stretch& stretch, std::int64_t begin_ns, std::int64_t
   slice.place = places_[stretch.place].place;
   slice.lit = stretch.lit;
   slice.detected = stretch.detected;
+  slice.transmission = stretch.transmission;
   slice.electrons = electrons_in(stretch, slice.begin_ns, slice.end_ns);
   slice.dose_before = dose_at(slice.place, slice.begin_ns);
   slice.dose_after = slice.dose_before + slice.electrons * peak_dose_per_electron(source_);

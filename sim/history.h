@@ -24,10 +24,11 @@ struct Place {
 struct Slice {
   std::int64_t begin_ns = 0, end_ns = 0;
   Place place;
-  bool lit = false;        ///< laser on the cathode; false = residual beam only
-  bool detected = true;    ///< false: a shutter below the specimen was closed
-  double electrons = 0;    ///< mean number in this slice
-  double dose_before = 0;  ///< at the middle of the beam, since the beginning, e/angstrom^2
+  bool lit = false;         ///< laser on the cathode; false = residual beam only
+  bool detected = true;     ///< false: a shutter below the specimen was closed
+  double transmission = 1;  ///< of the laser's attenuator
+  double electrons = 0;     ///< mean number in this slice
+  double dose_before = 0;   ///< at the middle of the beam, since the beginning, e/angstrom^2
   double dose_after = 0;
 };
 

@@ -99,6 +99,11 @@ double current(const Source& source, std::uint64_t seed, double t_s, double lit_
   return Unsteady(source, seed, transmission).current(t_s, lit_for_s);
 }
 
+double charge_fwhm_ev(const Source& source, double transmission) {
+  return source.charge_widening_ev * source.electrons_per_pulse *
+         std::pow(transmission, source.photon_order);
+}
+
 double electrons(const Source& source, std::uint64_t seed, double t0_s, double t1_s, bool blocked,
                  double lit_since_s, double transmission) {
   if (!(t1_s > t0_s)) {

@@ -26,8 +26,11 @@ struct Source {
   double warm_up_s = 30;
   double walk_off = 0.02;  ///< spot moving off the tip: the laser gauge does not see it
   double walk_off_period_s = 5400;
-  double residual_fraction = 0.002;   ///< of the nominal current, with the cathode laser blocked
-  double zero_loss_fwhm_ev = 0.8;     ///< source, high-tension ripple and spectrometer together
+  double residual_fraction = 0.002;  ///< of the nominal current, with the cathode laser blocked
+  double zero_loss_fwhm_ev = 0.8;    ///< source, high-tension ripple and spectrometer together,
+                                     ///< with one electron in a pulse
+  double charge_widening_ev = 0;  ///< what each electron of a pulse adds to that (FWHM, linear in
+                                  ///< their number, in quadrature): they push each other apart
   double high_tension_drift_v = 0.3;  ///< slow; shifts every loss
   double high_tension_period_s = 3600;
   double room_degc = 21.0;
@@ -52,6 +55,9 @@ double room_temperature_degc(const Source& source, std::uint64_t seed, double t_
 /// attenuator in the laser, 0..1.
 double current(const Source& source, std::uint64_t seed, double t_s, double lit_for_s,
                double transmission = 1);
+/// FWHM that the electrons of a pulse add to the zero loss by pushing each other apart, eV. Of the
+/// nominal charge behind the attenuator: drifts of a hundredth change it by as little.
+double charge_fwhm_ev(const Source& source, double transmission = 1);
 /// Mean number of electrons in [t0_s, t1_s] on a cathode lit since lit_since_s (blocked = residual
 /// beam), by Simpson's rule in steps of at most half a second.
 double electrons(const Source& source, std::uint64_t seed, double t0_s, double t1_s, bool blocked,

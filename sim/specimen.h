@@ -23,6 +23,11 @@ struct Oscillator {
 /// scenario.
 std::vector<Oscillator> ink_valence();
 
+/// What stands around the metal atom. The ligand field of four neighbours at the corners of a
+/// tetrahedron is 4/9 of that of six in an octahedron (C. J. Ballhausen, Introduction to Ligand
+/// Field Theory, McGraw-Hill 1962, from memory).
+enum class Coordination : std::uint8_t { octahedral, tetrahedral };
+
 struct Specimen {
   // The truth is drawn from the seed within these.
   Range fe3_fraction{0.55, 0.95};  ///< Fe(III) / total Fe at zero dose
@@ -32,6 +37,7 @@ struct Specimen {
   double iron_per_nm2 = 250;
   double carbon_per_nm2 = 3500;
   double oxygen_per_nm2 = 1800;
+  Coordination coordination = Coordination::octahedral;  ///< of the iron, in both states
   std::vector<Oscillator> valence = ink_valence();
   double elastic_per_lambda =
       0.15;  ///< exp(-this t/lambda) of the electrons stay within the aperture

@@ -56,6 +56,25 @@ double lines_per_eV(const std::vector<Line>& lines, double loss_eV, double loren
   return sum;
 }
 
+/// Four neighbours instead of six: the two lines of each edge draw together about their centre.
+/// That all of their distance goes with the ligand field is a coarse rule of the scenario.
+IronForm tetrahedral(IronForm form) {
+  constexpr double kFieldRatio = 4.0 / 9.0;
+  for (std::vector<Line>* lines : {&form.l3, &form.l2}) {
+    double strength = 0;
+    double centre_eV = 0;
+    for (const Line& line : *lines) {
+      strength += line.strength;
+      centre_eV += line.strength * line.centre_eV;
+    }
+    centre_eV /= strength;
+    for (Line& line : *lines) {
+      line.centre_eV = centre_eV + kFieldRatio * (line.centre_eV - centre_eV);
+    }
+  }
+  return form;
+}
+
 double iron_strength_per_eV(const IronForm& form, double loss_eV) {
   return iron_l_continuum_per_eV(loss_eV, form.l3_onset_eV) + iron_m_continuum_per_eV(loss_eV) +
          lines_per_eV(form.l3, loss_eV, kL3Width_eV) + lines_per_eV(form.l2, loss_eV, kL2Width_eV) +
@@ -125,18 +144,24 @@ Shells::Shells(const Source& source, const Column& column, double dispersion_eV)
              dipole_nm2_per_eV(lines_per_eV(lines, loss, 0.2), loss, e0_eV_, collection_rad_);
     });
   };
-  const auto iron = [&](const IronForm& form) {
-    return sampled(size, step_eV_, kMostLoss_eV, [&](double loss) {
-      return dipole_nm2_per_eV(iron_strength_per_eV(form, loss), loss, e0_eV_, collection_rad_);
-    });
-  };
   carbon_ = light(6, kCarbonK_eV, kCarbonLines);
   oxygen_ = light(8, kOxygenK_eV, kOxygenLines);
-  iron2_ = iron(kIron2);
-  iron3_ = iron(kIron3);
-  for (Wave* wave : {&carbon_, &oxygen_, &iron2_, &iron3_}) {
-    fourier_.forward(*wave);
+  fourier_.forward(carbon_);
+  fourier_.forward(oxygen_);
+  iron2_ = iron(false, Coordination::octahedral);
+  iron3_ = iron(true, Coordination::octahedral);
+}
+
+Shells::Wave Shells::iron(bool fe3, Coordination coordination) const {
+  IronForm form = fe3 ? kIron3 : kIron2;
+  if (coordination == Coordination::tetrahedral) {
+    form = tetrahedral(std::move(form));
   }
+  Wave wave = sampled(power_of_two_above(2 * points_), step_eV_, kMostLoss_eV, [&](double loss) {
+    return dipole_nm2_per_eV(iron_strength_per_eV(form, loss), loss, e0_eV_, collection_rad_);
+  });
+  fourier_.forward(wave);
+  return wave;
 }
 
 Spectra::Spectra(const Source& source, const Column& column, const Specimen& specimen,
@@ -215,8 +240,11 @@ void Spectra::make_film(const Shells& shells, const Specimen& specimen, const Wa
     }
     return wave;
   };
-  Wave iron2 = inner(shells.iron2_, iron_per_nm2);
-  Wave iron3 = inner(shells.iron3_, iron_per_nm2);
+  const bool usual = specimen.coordination == Coordination::octahedral;
+  Wave iron2 =
+      inner(usual ? shells.iron2_ : shells.iron(false, specimen.coordination), iron_per_nm2);
+  Wave iron3 =
+      inner(usual ? shells.iron3_ : shells.iron(true, specimen.coordination), iron_per_nm2);
   store(shells.fourier_, thin ? Part::thin_iron2 : Part::iron2, iron2);
   store(shells.fourier_, thin ? Part::thin_iron3 : Part::iron3, iron3);
   Wave carbon = inner(shells.carbon_, carbon_per_nm2);

@@ -53,11 +53,14 @@ class Shells {
 
  private:
   friend class Spectra;
+  /// Transformed, nm^2 per step of energy.
+  [[nodiscard]] Wave iron(bool fe3, Coordination coordination) const;
+
   double step_eV_;
   std::size_t points_;
   double e0_eV_, collection_rad_, zero_loss_fwhm_eV_;
   FourierTransform fourier_;
-  Wave carbon_, oxygen_, iron2_, iron3_;  // nm^2 per step of energy, transformed
+  Wave carbon_, oxygen_, iron2_, iron3_;  // octahedral; nm^2 per step of energy, transformed
 };
 
 class Spectra {

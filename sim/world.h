@@ -88,6 +88,12 @@ class View {
   [[nodiscard]] std::uint64_t seed() const { return seed_; }
 
  private:
+  /// The energies of a pulse's electrons about their mean.
+  struct Spread {
+    double shift_ev, weight;
+  };
+  [[nodiscard]] std::vector<Spread> spread_of(const Slice& slice) const;
+
   Laboratory laboratory_;
   std::uint64_t seed_;
   std::vector<Truth> truths_;     // the film's, then one for each mounted specimen

@@ -659,6 +659,7 @@ class Evaluation {
     add("counts_per_s", "counts/s", law->at_mean);
     made_.conditions["power_mw"] = law->mean_power_mw;
     remark("one frame scatters by " + number(100 * law->scatter, 2) + " % about the law");
+    widening_by_charge();
     auto settled = calibration::settling(pass_.frames, gain_.noise, options_.settled_within);
     if (settled.ok()) {
       add("settling_time_s", "s", settled->time_s);
@@ -676,6 +677,35 @@ class Evaluation {
     used.erase(std::unique(used.begin(), used.end()), used.end());
     rests_on(used);
     return {};
+  }
+  /// What more electrons in a pulse do to the zero loss; `creel budget` asks for it.
+  void widening_by_charge() {
+    if (!series_.dispersion_ev) {
+      remark("widening by charge is not given: the series states no dispersion");
+      return;
+    }
+    const auto found =
+        calibration::charge_widening(before_blocking(), *series_.dispersion_ev, gain_.noise);
+    if (!found.ok()) {
+      remark(found.error().text);
+      return;
+    }
+    add("sharp_zero_loss_ev2", "eV^2", found->sharp_ev2);
+    add("charge_widening_ev2", "eV^2", found->added_ev2);
+    const double rate_hz =
+        1e3 * series_.document.value("laser", json::object()).value("repetition_rate_khz", 0.0);
+    if (rate_hz > 0 && gain_.value > 0) {
+      const double per_pulse = found->mean_per_s / gain_.value / rate_hz;
+      add("electrons_per_pulse", "1",
+          Measured(per_pulse, per_pulse * gain_.sigma / gain_.value, found->added_ev2.rests_on,
+                   "mean of the frames; counts per electron: " + gain_.known_from));
+    } else {
+      remark(
+          "electrons per pulse are not given: they need laser.repetition_rate_khz and counts "
+          "per electron");
+    }
+    remark("zero loss: FWHM^2 = sharp + widening x (charge / mean charge)^2; misfit " +
+           number(found->misfit, 2) + " of what counting explains");
   }
   /// Frames that a settling cathode did not touch.
   [[nodiscard]] calibration::Frames before_blocking() const {

@@ -142,6 +142,17 @@ std::vector<std::vector<std::string>> numbers_of(const analysis::Budget& b,
         "beyond it the error shrinks by less than 5 % (here +-" + told(b.sigma_at_best_joint, 2) +
             ")");
   }
+  if (std::isfinite(b.zero_loss_fwhm_ev)) {
+    const bool ever = std::isfinite(b.widest_fwhm_ev);
+    const std::string charge =
+        std::isnan(b.most_charge)   ? "at what charge: not known (creel calibrate emission)"
+        : std::isinf(b.most_charge) ? "never reached by more charge in a pulse"
+                                    : number(b.most_charge, 2) + " times the electrons in a pulse";
+    add("zero loss may widen to",
+        ever ? number(b.widest_fwhm_ev, 2) + " eV"
+             : "more than " + number(8 * b.zero_loss_fwhm_ev, 2) + " eV",
+        "from " + number(b.zero_loss_fwhm_ev, 2) + " eV, error a tenth larger; " + charge);
+  }
   add("exposures between",
       number(b.least_exposure_s, 2) + " and " +
           (std::isfinite(b.most_exposure_s) ? number(b.most_exposure_s, 3)
@@ -179,6 +190,9 @@ json object_of(const analysis::Budget& b, const analysis::BudgetPlan& plan,
           {"lit_diameter_factor", value(b.lit_diameter_factor)},
           {"least_exposure_s", value(b.least_exposure_s)},
           {"most_exposure_s", value(b.most_exposure_s)},
+          {"zero_loss_fwhm_ev", value(b.zero_loss_fwhm_ev)},
+          {"widest_zero_loss_fwhm_ev", value(b.widest_fwhm_ev)},
+          {"most_charge_factor", value(b.most_charge)},
           {"exposed_s", sum.exposed_s},
           {"frames", sum.frames},
           {"what_if", what_if},
@@ -231,6 +245,30 @@ Result<Inputs> read_inputs(const Common& common, const BudgetOrder& order) {
     inputs.pilot = std::move(*one);
   }
   return inputs;
+}
+
+/// What the rig's newest record of emission says of the planned charge; nothing: no such record.
+std::optional<analysis::ChargeEffect> charge_effect(const Inputs& inputs,
+                                                    const analysis::BudgetPlan& plan) {
+  const report::SessionInput& pilot = inputs.of_pilot();
+  const auto rig = parse_rig(pilot.documents.rig_text, pilot.documents.name);
+  if (!rig.ok()) return std::nullopt;
+  const calibrate::Shelf shelf =
+      calibrate::read_shelf(calibrate::beside_session(pilot.path, "calibrations"));
+  const Calibration* record = shelf.newest("emission", rig->name);
+  if (record == nullptr) return std::nullopt;
+  const CalibrationValue* sharp = record->find("sharp_zero_loss_ev2");
+  const CalibrationValue* added = record->find("charge_widening_ev2");
+  if (sharp == nullptr || added == nullptr) return std::nullopt;
+  // Where the electrons of a planned pulse are known, the record is brought to them.
+  double charge = 1;
+  const CalibrationValue* per_pulse = record->find("electrons_per_pulse");
+  const json laser = inputs.series.document.value("laser", json::object());
+  const double rate_hz = 1e3 * laser.value("repetition_rate_khz", 0.0);
+  if (per_pulse != nullptr && rate_hz > 0 && plan.lit_area_a2 > 0) {
+    charge = plan.dose_rate * plan.lit_area_a2 / rate_hz / per_pulse->value;
+  }
+  return analysis::ChargeEffect{sharp->value, std::max(0.0, added->value) * charge * charge};
 }
 
 std::string text_of(const analysis::Budget& budget, const analysis::BudgetPlan& plan,
@@ -288,6 +326,7 @@ Answer budget(const Common& common, const BudgetOrder& order) {
   if (!options.critical_dose && inputs->series.guards.critical_dose) {
     options.critical_dose = inputs->series.guards.critical_dose->dose.value;
   }
+  options.charge = charge_effect(*inputs, *plan);
   const auto made = analysis::make_budget(*plan, inputs->of_pilot().spectra, inputs->low.spectra,
                                           inputs->high.spectra, options);
   if (!made.ok()) {

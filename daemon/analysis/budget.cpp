@@ -13,6 +13,7 @@ namespace {
 
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr std::size_t kGroups = 10;
+constexpr double kTenth = 1.1;
 constexpr double kLittleGain = 1.05;  // of the error, by all the dose beyond
 
 /// A session with what was measured of it.
@@ -231,6 +232,59 @@ void add_what_if(const Forecasts& forecasts, const BudgetOptions& options, Budge
   }
 }
 
+/// More electrons in a pulse give the same dose sooner, with a wider zero loss.
+void add_charge(const Forecasts& forecasts, const BudgetOptions& options, const Measured& pilot,
+                Budget& made) {
+  made.zero_loss_fwhm_ev = made.widest_fwhm_ev = made.most_charge = kNan;
+  if (!pilot.session->zero_loss) {
+    return;
+  }
+  const double fwhm = pilot.session->zero_loss->fwhm_ev();
+  made.zero_loss_fwhm_ev = fwhm;
+  const auto widened = [&](double to_fwhm) {
+    PlannedNight night = forecasts.night(options.x0);
+    night.added_fwhm2_ev2 = std::max(0.0, to_fwhm * to_fwhm - fwhm * fwhm);
+    return forecasts.sigma(night);
+  };
+  char text[160];
+  if (options.charge) {
+    for (const double factor : {2.0, 4.0, 8.0}) {
+      const double to = std::sqrt(fwhm * fwhm + options.charge->added_ev2 * (factor * factor - 1));
+      std::snprintf(text, sizeof text,
+                    "%g times the electrons in a pulse (zero loss %.2f eV), same dose sooner",
+                    factor, to);
+      made.what_if.push_back({text, widened(to)});
+    }
+  } else {
+    for (const double factor : {1.5, 2.0}) {
+      std::snprintf(text, sizeof text, "zero loss %.2f eV wide instead of %.2f eV", factor * fwhm,
+                    fwhm);
+      made.what_if.push_back({text, widened(factor * fwhm)});
+    }
+  }
+  constexpr double kMost = 8;
+  const auto too_wide = [&](double factor) {
+    return !(widened(factor * fwhm) <= kTenth * made.sigma_x0);
+  };
+  if (!too_wide(kMost)) {
+    made.widest_fwhm_ev = made.most_charge = std::numeric_limits<double>::infinity();
+    return;
+  }
+  double fits = 1;
+  double wide = kMost;
+  for (int i = 0; i < 12; ++i) {
+    const double middle = std::sqrt(fits * wide);
+    (too_wide(middle) ? wide : fits) = middle;
+  }
+  made.widest_fwhm_ev = fits * fwhm;
+  if (options.charge) {
+    made.most_charge =
+        options.charge->added_ev2 > 0
+            ? std::sqrt(1 + (fits * fits - 1) * fwhm * fwhm / options.charge->added_ev2)
+            : std::numeric_limits<double>::infinity();
+  }
+}
+
 void add_verdict(const BudgetOptions& options, const BudgetPlan& plan, const Forecasts& forecasts,
                  Budget& made) {
   made.answers = made.sigma_x0 <= options.target;
@@ -290,6 +344,7 @@ Result<Budget> make_budget(const BudgetPlan& plan, const SessionSpectra& pilot,
   add_doses(forecasts, plan, options, made);
   add_exposure(forecasts, plan, options, *of_pilot, made);
   add_what_if(forecasts, options, made);
+  add_charge(forecasts, options, *of_pilot, made);
   add_verdict(options, plan, forecasts, made);
   return made;
 }

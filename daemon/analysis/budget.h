@@ -27,6 +27,12 @@ struct BudgetPlan {
   double pilot_dose_rate = 0, pilot_lit_area_a2 = 0, pilot_exposure_s = 0;
 };
 
+/// How the zero loss widens with the charge of a pulse, as `creel calibrate emission` finds it:
+/// FWHM^2 = sharp + added (charge / planned charge)^2.
+struct ChargeEffect {
+  double sharp_ev2 = 0, added_ev2 = 0;
+};
+
 struct BudgetOptions {
   std::string element = "Fe";
   std::optional<double> critical_dose;  ///< e/angstrom^2; nothing: no damage is presumed
@@ -36,6 +42,7 @@ struct BudgetOptions {
   double background = 1;                ///< likewise what lies under the edge
   BeamProfile profile = BeamProfile::flat;
   double axis_error_ev = 0;
+  std::optional<ChargeEffect> charge;  ///< nothing: not known on this rig
 };
 
 struct Budget {
@@ -55,12 +62,17 @@ struct Budget {
   double least_exposure_s = 0;     ///< below it read noise is more than a tenth of the noise
   double most_exposure_s = 0;      ///< above it one exposure is more than a tenth of the
                                    ///< critical dose; infinite without one
-  bool answers = false;            ///< sigma_x0 within the target
+  double zero_loss_fwhm_ev = 0;    ///< of the pilot; NaN without zero-loss references
+  double widest_fwhm_ev = 0;  ///< of the zero loss at which sigma_x0 is a tenth larger; NaN: not
+                              ///< known, infinite: not below eight times the pilot's
+  double most_charge = 0;     ///< the charge of a pulse at which that is reached, over the planned;
+                              ///< NaN: not known, infinite: never
+  bool answers = false;       ///< sigma_x0 within the target
   struct WhatIf {
     std::string what;
     double sigma_x0 = 0;
   };
-  std::vector<WhatIf> what_if;  ///< thickness, detector, axis
+  std::vector<WhatIf> what_if;  ///< thickness, detector, axis, charge of a pulse
   std::vector<std::string> remarks;
 };
 

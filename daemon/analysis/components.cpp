@@ -19,6 +19,7 @@ constexpr double kBeyondLines_ev = 30;
 constexpr std::size_t kMargin = 16;        // channels beyond the range
 constexpr double kOffsetsPerChannel = 16;  // groups whose axes differ by less share one
 constexpr double kWidestError = 0.5;
+constexpr double kFwhm = 2.3548;  // 2 sqrt(2 ln 2)
 
 /// A Gaussian of variance `channels2`, its own transpose but for the ends.
 Row blurred(const Row& in, double channels2) {
@@ -59,6 +60,9 @@ class Bringing {
   [[nodiscard]] double shift() const { return shift_; }
   /// Variance that the member lacks, channels^2; negative: it has too much.
   [[nodiscard]] double missing() const { return missing_; }
+
+  /// The specimen will be seen less sharply, by this variance.
+  void widen(double channels2) { missing_ += channels2; }
 
   [[nodiscard]] Row apply(const Row& edge) const {
     Row out(edge.size(), 0.0);
@@ -307,6 +311,12 @@ class Sessions {
       all.height += group.height;
       all.exponent = group.exponent;
     }
+    const double fwhm2_channels =
+        kFwhm * kFwhm * data_.grid.dispersion_ev * data_.grid.dispersion_ev;
+    bring_low_.widen(night.added_fwhm2_ev2 / fwhm2_channels);
+    bring_high_.widen(night.added_fwhm2_ev2 / fwhm2_channels);
+    data_.low = end_member_of(low_, bring_low_, cut_);
+    data_.high = end_member_of(high_, bring_high_, cut_);
     Expected truth;
     truth.x0 = night.x0;
     truth.rate = night.rate;
@@ -431,7 +441,7 @@ class Sessions {
     }
     made.mean_survival = weight > 0 && survived > 0 ? survived / weight : 1;
     const double sharp = std::min(bring_low_.missing(), bring_high_.missing());
-    made.too_sharp_ev = sharp < 0 ? 2.3548 * std::sqrt(-sharp) * data_.grid.dispersion_ev : 0.0;
+    made.too_sharp_ev = sharp < 0 ? kFwhm * std::sqrt(-sharp) * data_.grid.dispersion_ev : 0.0;
     made.counts.assign(data_.grid.channels, 0.0);
     for (const ComponentGroup& group : data_.groups) {
       made.doses.push_back(mean_dose(group.doses));

@@ -81,6 +81,7 @@ struct PlannedNight {
   double x0 = 0.5, rate = 0;         ///< what is presumed of the specimen
   double excess_noise = 1;           ///< of the noise per count, in terms of the pilot's detector
   double read_noise = 1;             ///< of its variance
+  double added_fwhm2_ev2 = 0;        ///< FWHM^2 of the zero loss beyond the pilot's, >= 0
 };
 
 /// What such a night would tell. Of the answer's members only errors and `fit` mean anything.

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "daemon/analysis/zero_loss.h"
 #include "daemon/calibration/fit.h"
 
 namespace creel::calibration {
@@ -88,6 +89,48 @@ std::vector<EmissionPoint> emission_points(const Frames& frames,
     }
   }
   return points;
+}
+
+Result<ChargeWidening> charge_widening(const Frames& frames, double dispersion_ev, double noise) {
+  constexpr double kLeastRange = 1.1;
+  std::vector<double> rate;
+  std::vector<double> square;
+  std::vector<double> sigma;
+  ChargeWidening made;
+  for (const Frame* frame : frames.of(ExposureKind::zero_loss, Where::vacuum)) {
+    const double first_ev = std::isfinite(frame->first_ev) ? frame->first_ev : 0;
+    const auto peak = analysis::fit_zero_loss(frame->counts, first_ev, dispersion_ev);
+    if (!peak || !(frame->lit_s > 0)) continue;
+    rate.push_back(frame->total / frame->lit_s);
+    square.push_back(peak->fwhm_ev() * peak->fwhm_ev());
+    // A width is known to w / sqrt(2 N), its square to w^2 sqrt(2 / N).
+    sigma.push_back(square.back() * std::sqrt(2 * noise / std::max(1.0, peak->area)));
+    made.mean_per_s += rate.back();
+  }
+  if (rate.size() < 8) {
+    return Error{ErrorCode::refused,
+                 "widening by charge: fewer than eight zero losses in vacuum could be fitted"};
+  }
+  made.mean_per_s /= static_cast<double>(rate.size());
+  const auto [least, most] = std::minmax_element(rate.begin(), rate.end());
+  if (*most < kLeastRange * *least) {
+    return Error{ErrorCode::refused,
+                 "widening by charge: the current was the same within a tenth throughout"};
+  }
+  std::vector<std::vector<double>> slopes;
+  slopes.reserve(rate.size());
+  for (const double one : rate) {
+    slopes.push_back({1.0, one * one / (made.mean_per_s * made.mean_per_s)});
+  }
+  auto fit = fit_linear(slopes, square, sigma);
+  if (!fit) return fit.error().during("widening by charge");
+  made.misfit = fit->chi2 / static_cast<double>(fit->freedom);
+  // The high tension's ripple may widen one frame more than another: what scatters more than
+  // counting widens the errors.
+  const double wider = std::sqrt(std::max(1.0, made.misfit));
+  made.sharp_ev2 = Measured(fit->value[0], wider * fit->sigma(0), rate.size());
+  made.added_ev2 = Measured(fit->value[1], wider * fit->sigma(1), rate.size());
+  return made;
 }
 
 Result<Settling> settling(const Frames& frames, double noise, double within) {

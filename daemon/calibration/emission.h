@@ -35,6 +35,21 @@ std::vector<EmissionPoint> emission_points(const Frames& frames,
                                            const std::vector<analysis::PowerReading>& readings,
                                            double near_s, std::vector<std::uint64_t>& sequence);
 
+/// Electrons of one pulse push each other apart, so the zero loss widens with their number. That
+/// the width they add grows linearly and joins the source's own in quadrature is a model (common
+/// practice for small charges); `misfit` tells how well it holds.
+struct ChargeWidening {
+  Measured sharp_ev2;     ///< FWHM^2 of the zero loss with next to no charge
+  Measured added_ev2;     ///< FWHM^2 that charge adds at `mean_per_s`; grows as its square
+  double mean_per_s = 0;  ///< mean over the points
+  double misfit = 0;      ///< chi2 per degree of freedom against the fits' own errors
+};
+/// Straight line of FWHM^2 against the square of the rate, weights by counting; what scatters
+/// more than that widens the errors. refused: fewer than eight frames whose zero loss can be
+/// fitted, or rates that differ by less than a tenth.
+/// @param noise  variance of a frame's total over its mean.
+Result<ChargeWidening> charge_widening(const Frames& frames, double dispersion_ev, double noise);
+
 struct Settling {
   Measured time_s;     ///< until 1/e of what was missing is left
   Measured missing;    ///< part of the steady current that is missing at first

@@ -168,7 +168,7 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
 }
 
 /// What the budget says of such a night, from a pilot of a quarter of its length.
-double foretold(const Rig& rig) {
+analysis::Budget foretold(const Rig& rig, const std::optional<analysis::ChargeEffect>& charge) {
   const sim::View view(rig.laboratory, 4711, kDispersion_ev);
   Night night;
   night.exposures = 30;
@@ -187,9 +187,10 @@ double foretold(const Rig& rig) {
   analysis::BudgetOptions options;
   options.critical_dose = 30;
   options.x0 = 0.75;
+  options.charge = charge;
   const auto made = analysis::make_budget(plan, *pilot, *low, *high, options);
   EXPECT_TRUE(made.ok()) << made.error().text;
-  return made ? made->sigma_x0 : 0;
+  return made ? *made : analysis::Budget{};
 }
 
 TEST(Pulls, BudgetForetellsTheErrorWithinTenPerCent) {
@@ -197,7 +198,7 @@ TEST(Pulls, BudgetForetellsTheErrorWithinTenPerCent) {
   rig.laboratory.specimen.fe3_fraction = {0.75, 0.75};
   rig.laboratory.specimen.critical_dose = {30, 30};
   rig.laboratory.specimen.t_over_lambda = {0.45, 0.45};
-  const double before = foretold(rig);
+  const double before = foretold(rig, std::nullopt).sigma_x0;
   Moments sigma, error;
   for (int seed = 1; seed <= std::min(nights(), 60); ++seed) {
     const Answer one = answer(rig, seed, Night{}, 50);
@@ -210,6 +211,33 @@ TEST(Pulls, BudgetForetellsTheErrorWithinTenPerCent) {
               before, sigma.mean(), scatter, error.n);
   EXPECT_NEAR(before / sigma.mean(), 1, 0.10);
   EXPECT_NEAR(before / scatter, 1, 0.10 + 3 / std::sqrt(2 * error.n));
+}
+
+TEST(Pulls, BudgetForetellsWhatMoreChargeInAPulseCosts) {
+  // 0.08 eV for each electron: 0.5 eV at 6.28 of them, 1 eV at twice as many.
+  Rig rig(1, 60);
+  rig.laboratory.specimen.fe3_fraction = {0.75, 0.75};
+  rig.laboratory.specimen.critical_dose = {30, 30};
+  rig.laboratory.source.charge_widening_ev = 0.08;
+  const double added = std::pow(sim::charge_fwhm_ev(rig.laboratory.source), 2);
+  const auto before = foretold(rig, analysis::ChargeEffect{0.64, added});
+  const auto twice = std::find_if(
+      before.what_if.begin(), before.what_if.end(),
+      [](const auto& one) { return one.what.starts_with("2 times the electrons in a pulse"); });
+  ASSERT_NE(twice, before.what_if.end());
+  // The same night, recorded with such a zero loss.
+  rig.laboratory.source.charge_widening_ev = 0.16;
+  const auto wide = foretold(rig, std::nullopt);
+  std::printf(
+      "  twice the charge (zero loss %.2f instead of %.2f eV): foretold %.4f, %.4f with it, "
+      "%.4f without; a tenth is lost at %.2f eV\n",
+      wide.zero_loss_fwhm_ev, before.zero_loss_fwhm_ev, twice->sigma_x0, wide.sigma_x0,
+      before.sigma_x0, before.widest_fwhm_ev);
+  EXPECT_NEAR(std::pow(wide.zero_loss_fwhm_ev, 2) - std::pow(before.zero_loss_fwhm_ev, 2),
+              3 * added, 0.1 * added);
+  EXPECT_GT(twice->sigma_x0, 1.02 * before.sigma_x0);
+  EXPECT_NEAR(twice->sigma_x0 / wide.sigma_x0, 1, 0.10);
+  EXPECT_GT(before.most_charge, 1);
 }
 
 TEST(Pulls, SystematicErrorIsFarBelowTheErrorBar) {

@@ -56,17 +56,61 @@ TEST(Spectra, ZeroLossStandsAtZeroWithItsWidth) {
   EXPECT_NEAR(spectra.integral(Part::vacuum, -50, 0), 0.5, 1e-6);
 }
 
-double peak_eV(Part part, double from, double to) {
-  double best = 0;
-  double where = 0;
-  for (double e = from; e < to; e += 0.05) {
-    const double height = view().spectra().integral(part, e - 0.1, e + 0.1);
+/// FWHM of the zero loss in vacuum as its second moment has it, with `events` before 1 s.
+double vacuum_fwhm_ev(const Source& source, std::vector<Event> events) {
+  Laboratory laboratory;
+  laboratory.source = source;
+  laboratory.specimen.film_until_um = -600;  // the stage stands at 0
+  const View made(laboratory, 11, 0.5);
+  History history(source, 11);
+  events.push_back({1 * kSecond, Channel::beam, 1});
+  EXPECT_TRUE(history.add(events));
+  std::vector<double> columns(400);
+  EnergyAxis axis;
+  axis.first_channel_ev = -10;
+  axis.dispersion_ev = 0.05;
+  made.expected(history, 2 * kSecond, 3 * kSecond, axis, columns);
+  double sum = 0;
+  double first = 0;
+  double second = 0;
+  for (std::size_t c = 0; c < columns.size(); ++c) {
+    const double e = -10 + 0.05 * (static_cast<double>(c) + 0.5);
+    sum += columns[c];
+    first += e * columns[c];
+    second += e * e * columns[c];
+  }
+  return 2.3548 * std::sqrt(second / sum - first * first / (sum * sum));
+}
+
+TEST(View, ChargeInAPulseWidensTheZeroLossAsASquareSum) {
+  Source source;
+  source.electrons_per_pulse = 10;
+  source.charge_widening_ev = 0.06;
+  source.photon_order = 2;
+  EXPECT_NEAR(vacuum_fwhm_ev(source, {}), std::hypot(0.8, 0.6), 0.005);
+  // Half of the laser's power: a quarter of the electrons of a two-photon source.
+  EXPECT_NEAR(vacuum_fwhm_ev(source, {{0, Channel::attenuator, kAttenuatorOpen / 2}}),
+              std::hypot(0.8, 0.15), 0.005);
+}
+
+/// Where f is highest on a grid.
+template <class F>
+double highest(double from, double to, double step, F&& f) {
+  double best = f(from);
+  double where = from;
+  for (int i = 1; from + i * step < to; ++i) {
+    const double e = from + i * step;
+    const double height = f(e);
     if (height > best) {
       best = height;
       where = e;
     }
   }
   return where;
+}
+double peak_eV(Part part, double from, double to) {
+  return highest(from, to, 0.05,
+                 [part](double e) { return view().spectra().integral(part, e - 0.1, e + 0.1); });
 }
 
 TEST(Spectra, WhiteLinesStandWherePublished) {
@@ -90,23 +134,29 @@ TEST(Spectra, MinorEdgeOfIronHasItsMaximumAndPrePeaksWherePublished) {
   const Spectra spectra(laboratory.source, laboratory.column, laboratory.specimen, thin, 0.1);
   const auto excess = [&](Part part, double e) { return spectra.integral(part, e - 0.1, e + 0.1); };
   for (const Part part : {Part::iron2, Part::iron3}) {
-    double best = 50;
-    for (double e = 50; e < 70; e += 0.1) {
-      best = excess(part, e) > excess(part, best) ? e : best;
-    }
+    const double best = highest(50, 70, 0.1, [&](double e) { return excess(part, e); });
     EXPECT_NEAR(best, 57, 1.5) << static_cast<int>(part);
   }
   // The end members differ by their pre-peaks only: the difference is highest at one, lowest at the
   // other.
-  double most = 50;
-  double least = 50;
   const auto difference = [&](double e) { return excess(Part::iron3, e) - excess(Part::iron2, e); };
-  for (double e = 48; e < 62; e += 0.1) {
-    most = difference(e) > difference(most) ? e : most;
-    least = difference(e) < difference(least) ? e : least;
-  }
-  EXPECT_NEAR(most, 57 - 4.2, 0.5);
-  EXPECT_NEAR(least, 57 - 2.2, 0.5);
+  EXPECT_NEAR(highest(48, 62, 0.1, difference), 57 - 4.2, 0.5);
+  EXPECT_NEAR(highest(48, 62, 0.1, [&](double e) { return -difference(e); }), 57 - 2.2, 0.5);
+}
+
+TEST(Spectra, FourNeighboursDrawTheLinesTogether) {
+  Laboratory other;
+  other.specimen.coordination = Coordination::tetrahedral;
+  const Spectra four(other.source, other.column, other.specimen, view().truth(), 0.5);
+  const auto width = [](const Spectra& of) {
+    const double all = of.integral(Part::iron2, 704, 715);
+    return of.integral(Part::iron2, 707.5, 709.5) / all;
+  };
+  // Fe(II): 707.8 and 710.5 eV come to 708.1 and 709.3; as many electrons as before.
+  EXPECT_GT(width(four), 1.1 * width(view().spectra()));
+  EXPECT_NEAR(
+      four.integral(Part::iron2, 690, 800) / view().spectra().integral(Part::iron2, 690, 800), 1,
+      1e-3);
 }
 
 /// White-line areas above a step of 2:1 (as the sim makes it): only order matters here.

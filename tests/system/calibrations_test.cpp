@@ -98,6 +98,8 @@ TEST_F(Calibrations, EveryKindFindsWhatTheRigHides) {
   const Calibration emission = take("emission", "ink-film", {"--attenuator", "stage.attenuator"});
   expect(emission, "photon_order", 1);
   expect(emission, "settling_time_s", 30);
+  const double mean_charge = emission.find("electrons_per_pulse")->value;
+  expect(emission, "charge_widening_ev2", std::pow(0.03 * mean_charge, 2));
 
   // Each is in date now; a series that rests on them is told of none.
   const Ran all = creel({"calibrate"});

@@ -29,6 +29,7 @@ void read_source(kit::Config& world, sim::Source& source) {
   read_number(world, "walk_off_period_s", source.walk_off_period_s, 1, 1e6);
   read_number(world, "residual_fraction", source.residual_fraction, 0, 1);
   read_number(world, "zero_loss_fwhm_ev", source.zero_loss_fwhm_ev, 0.3, 10);
+  read_number(world, "charge_widening_ev", source.charge_widening_ev, 0, 1);
   read_number(world, "high_tension_drift_v", source.high_tension_drift_v, 0, 100);
   read_number(world, "high_tension_period_s", source.high_tension_period_s, 1, 1e6);
   read_number(world, "room_degc", source.room_degc, -20, 60);
@@ -49,6 +50,10 @@ void read_specimen(kit::Config specimen, sim::Specimen& made, bool film) {
   read_range(specimen, "fe3_fraction", made.fe3_fraction, 0, 1);
   read_range(specimen, "critical_dose", made.critical_dose, 1e-6, 1e12);
   read_range(specimen, "t_over_lambda", made.t_over_lambda, 0, 5);
+  made.coordination =
+      specimen.choice("coordination", "octahedral", {"octahedral", "tetrahedral"}) == "tetrahedral"
+          ? sim::Coordination::tetrahedral
+          : sim::Coordination::octahedral;
   read_number(specimen, "iron_per_nm2", made.iron_per_nm2, 0, 1e5);
   read_number(specimen, "carbon_per_nm2", made.carbon_per_nm2, 0, 1e6);
   read_number(specimen, "oxygen_per_nm2", made.oxygen_per_nm2, 0, 1e6);

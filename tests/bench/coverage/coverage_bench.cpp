@@ -3,8 +3,8 @@
 // and within two (1.96) quoted standard deviations: 68.3 % and 95 %. Also with references that do
 // not match the specimen: what is lost there is shown, not hidden.
 //
-//   coverage [--short] [--sessions N]     N of each kind (default 200; --short: 2 of every fifth
-//   kind)
+//   coverage [--short] [--sessions N] [--only TEXT]
+//     N of each kind (default 200; --short: 2 of every fifth kind), of those whose name has TEXT
 //
 // Limits: binomial, 99.7 % for the whole family of lines (C. E. Bonferroni, 1936).
 #include <algorithm>
@@ -81,6 +81,11 @@ std::vector<Kind> kinds() {
   all.push_back({.name = "references' zero loss 1.1 eV instead of 0.8",
                  .matched = false,
                  .reference = [](sim::Laboratory& l) { l.source.zero_loss_fwhm_ev = 1.1; }});
+  all.push_back({.name = "references of other coordination (4 neighbours, specimen 6)",
+                 .matched = false,
+                 .reference = [](sim::Laboratory& l) {
+                   l.specimen.coordination = sim::Coordination::tetrahedral;
+                 }});
   all.push_back(
       {.name = "references with 5 % of the other state", .matched = false, .impure = 0.05});
   return all;
@@ -231,12 +236,15 @@ void measure(const Kind& kind, double z) {
 
 int main(int argc, char** argv) {
   std::size_t every = 1;
+  std::string only;
   for (int i = 1; i < argc; ++i) {
     if (std::strcmp(argv[i], "--short") == 0) {
       creel::bench::sessions = 2;
       every = 5;
     } else if (std::strcmp(argv[i], "--sessions") == 0 && i + 1 < argc) {
       creel::bench::sessions = std::max(2, std::atoi(argv[++i]));
+    } else if (std::strcmp(argv[i], "--only") == 0 && i + 1 < argc) {
+      only = argv[++i];
     }
   }
   const auto all = creel::bench::kinds();
@@ -244,7 +252,9 @@ int main(int argc, char** argv) {
   const double z = 4.1;
   std::printf("# %-48s    n  within 1 sigma     within 1.96 sigma\n", "sessions");
   for (std::size_t i = 0; i < all.size(); i += every) {
-    creel::bench::measure(all[i], z);
+    if (all[i].name.find(only) != std::string::npos) {
+      creel::bench::measure(all[i], z);
+    }
   }
   return 0;
 }

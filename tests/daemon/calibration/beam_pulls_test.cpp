@@ -3,6 +3,7 @@
 // of the zero loss) has tests of its own.
 #include <gtest/gtest.h>
 
+#include <array>
 #include <vector>
 
 #include "daemon/calibration/beam.h"
@@ -11,6 +12,7 @@
 #include "daemon/calibration/shutter.h"
 #include "sim/random.h"
 #include "sim/source.h"
+#include "sim/world.h"
 #include "tests/daemon/calibration/pulls.h"
 
 namespace creel::calibration {
@@ -210,6 +212,62 @@ TEST(BeamPulls, ProfileByAKnifeEdge) {
     EXPECT_EQ(right, kSeeds);
     pulls.expect_honest();
   }
+}
+
+TEST(BeamPulls, WideningByCharge) {
+  // Whole spectra of the world at the powers that the series takes, with counting noise.
+  constexpr int kVacuum_um = -600;
+  constexpr double kFirst_ev = -24;
+  constexpr std::int64_t kStep_ns = 10'000'000;
+  Pulls added("widening by charge");
+  Pulls sharp("sharp zero loss");
+  sim::Laboratory laboratory;
+  laboratory.specimen.film_until_um = kVacuum_um;
+  const sim::Shells shells(laboratory.source, laboratory.column, 0.5);
+  for (int seed = 1; seed <= kSeeds; ++seed) {
+    const auto own_seed = static_cast<std::uint64_t>(seed);
+    sim::Random random(sim::mix(own_seed, sim::Stream::truth, 7));
+    laboratory.source = source_of(random);
+    laboratory.source.photon_order = 1;
+    laboratory.source.charge_widening_ev =
+        (0.2 + 0.6 * random.uniform()) / laboratory.source.electrons_per_pulse;
+    const sim::View view(shells, laboratory, own_seed);
+    sim::History history(laboratory.source, own_seed);
+    Frames frames;
+    std::int64_t begin = 1'000'000'000;
+    std::vector<sim::Event> events = {{0, sim::Channel::beam, 1}};
+    for (int i = 0; i < 18; ++i) {
+      const int part = std::array{100, 50, 80, 60, 90, 70}[static_cast<std::size_t>(i % 6)];
+      events.push_back({begin + static_cast<std::int64_t>(2 * i) * kStep_ns,
+                        sim::Channel::attenuator, sim::kAttenuatorOpen / 100 * part});
+    }
+    ASSERT_TRUE(history.add(events));
+    for (int i = 0; i < 18; ++i, begin += 2 * kStep_ns) {
+      Frame frame;
+      frame.kind = ExposureKind::zero_loss;
+      frame.where = Where::vacuum;
+      frame.lit_s = 1e-9 * kStep_ns;
+      frame.first_ev = kFirst_ev;
+      frame.counts.resize(200);
+      sim::EnergyAxis axis;
+      axis.first_channel_ev = kFirst_ev;
+      view.expected(history, begin, begin + kStep_ns, axis, frame.counts);
+      for (double& count : frame.counts) {
+        const double mean_count = std::max(0.0, count);
+        count = kGain * (mean_count + std::sqrt(kNoise / kGain * mean_count) * random.normal());
+        frame.total += count;
+      }
+      frames.lit.push_back(frame);
+    }
+    const auto found = charge_widening(frames, 0.5, kNoise);
+    ASSERT_TRUE(found.ok()) << found.error().text;
+    // The world widens by the nominal charge behind the attenuator; its mean here is 0.75.
+    added.add(found->added_ev2.value, std::pow(sim::charge_fwhm_ev(laboratory.source, 0.75), 2),
+              found->added_ev2.sigma);
+    sharp.add(found->sharp_ev2.value, 0.64, found->sharp_ev2.sigma);
+  }
+  added.expect_honest();
+  sharp.expect_honest();
 }
 
 TEST(BeamPulls, EmissionLawAndSettling) {
