@@ -204,6 +204,7 @@ Command Engine::prepare() {
     vary_prepared_ = exposure_.vary_value;
     const Vary& vary = *series_.blocks[exposure_.block].vary;
     preparations_.emplace_back(command::Move{vary.device, vary.axis, *exposure_.vary_value});
+    varied_[vary.device + " " + vary.axis] = *exposure_.vary_value;
   }
   for (const Setting& planned : settings_for(series_, exposure_)) {
     Setting wanted = moved(planned);
@@ -799,6 +800,9 @@ Command Engine::on_devices(const Outcome& outcome) {
 Command Engine::wind_up(std::string outcome, std::string reason) {
   end_outcome_ = std::move(outcome);
   end_reason_ = std::move(reason);
+  if (end_outcome_ != "complete") {
+    note_left_varied();
+  }
   const Dose residual = residual_due();
   if (residual > Dose{}) {
     bound_ = residual;
@@ -806,6 +810,17 @@ Command Engine::wind_up(std::string outcome, std::string reason) {
                &Engine::on_residual_intended);
   }
   return shut_beam_off();
+}
+
+/// A series that ends before its plan leaves what it varied (the laser's attenuator, a delay) where
+/// its last exposure had it. It is said, not moved back: whoever ended it may be at the instrument.
+void Engine::note_left_varied() {
+  for (const auto& [axis, value] : varied_) {
+    note("left_varied",
+         axis + " was left at " + number(value) +
+             ", where the last exposure had it; set it back before the next series",
+         {{"axis", axis}, {"position", value}});
+  }
 }
 
 Command Engine::on_residual_intended(const Outcome& outcome) {

@@ -266,6 +266,7 @@ class Engine {
   Command await_devices();
   Command on_devices(const Outcome& outcome);
   Command wind_up(std::string outcome, std::string reason);
+  void note_left_varied();
   Command on_residual_intended(const Outcome& outcome);
   Command on_residual_charged(const Outcome& outcome);
   Command shut_beam_off();
@@ -319,6 +320,7 @@ class Engine {
   PlannedExposure exposure_;
   std::vector<Setting> set_;  ///< what the devices were set to and still are
   std::optional<double> vary_prepared_;
+  std::map<std::string, double> varied_;  ///< "DEVICE AXIS": where the series moved it last
   std::string place_, wanted_place_;   ///< where the beam falls: Area::key() or "vacuum"
   bool placed_by_stage_ = false;       ///< not by a person: a restarted stage is moved again
   std::vector<Command> preparations_;  ///< still to be done, the last one first

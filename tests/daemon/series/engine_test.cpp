@@ -378,6 +378,24 @@ TEST(Engine, StopEndsAfterTheRunningExposure) {
   EXPECT_EQ(std::count(log.begin(), log.end(), "intend"), 0);
 }
 
+TEST(Engine, AStoppedSeriesSaysWhereItLeftWhatItVaried) {
+  for (const bool stops : {true, false}) {
+    Bench bench;
+    bench.series().blocks.resize(1);
+    bench.series().blocks[0].vary = Vary{"stage", "attenuator", {100, 50}};
+    bench.series().blocks[0].count = 3;
+    bench.run(30);
+    if (stops) bench.engine().request_stop("enough");
+    bench.run();
+    EXPECT_EQ(bench.noted("left_varied").empty(), !stops) << "complete is as planned";
+    if (stops) {
+      EXPECT_EQ(bench.noted("left_varied"),
+                "stage attenuator was left at 50, where the last exposure had it; set it back "
+                "before the next series");
+    }
+  }
+}
+
 TEST(Engine, TheSameTroubleThreeTimesHoldsForAPerson) {
   Bench bench;
   bench.fails = [](const std::string& command) { return command == "take"; };
