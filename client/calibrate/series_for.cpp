@@ -65,8 +65,7 @@ class Maker {
     document_["notes"] =
         "Made by creel calibrate " + std::string(kind_) + " for the series " + base_.name + ".";
     document_["guards"] = {{"dose_e_per_a2", 1e-3}};
-    // The law of emission is found by moving what a band would hold the series for.
-    if (kind_ != "emission" && from.contains("guards") && from["guards"].contains("gauges")) {
+    if (from.contains("guards") && from["guards"].contains("gauges")) {
       document_["guards"]["gauges"] = from["guards"]["gauges"];
     }
     find_settings();
@@ -380,6 +379,15 @@ class Maker {
       return wrong("--attenuator", options_.attenuator,
                    "STAGE.AXIS of what attenuates the laser to the cathode, in per cent, such as "
                    "stage.attenuator");
+    }
+    // The attenuator goes down to half; a laser that drops out must still hold the series.
+    constexpr double kLeastPart = 0.4;
+    if (document_["guards"].contains("gauges")) {
+      for (json& band : document_["guards"]["gauges"]) {
+        if (band.contains("least") && band["least"].get<double>() > 0) {
+          band["least"] = kLeastPart * band["least"].get<double>();
+        }
+      }
     }
     // A dark before each frame lets time pass: gauges are read anew before each frame.
     const json between = {{{"kind", "dark"}, {"every", 1}, {"exposure_s", 1.5}}};

@@ -78,6 +78,20 @@ TEST(SeriesFor, EvenLightIsSetAsTheGainBlockSetsItAndTakenBack) {
   EXPECT_EQ(after->value, "spectrum");
 }
 
+// A laser that dropped out during the scan made the mean charge a third of the true one.
+TEST(SeriesFor, EmissionIsHeldByALaserThatDropsOutButNotByTheAttenuator) {
+  const Series base = scenario("ink-film");
+  const Series emission = made("emission", base);
+  ASSERT_FALSE(base.guards.gauges.empty());
+  ASSERT_EQ(emission.guards.gauges.size(), base.guards.gauges.size());
+  const auto& wide = emission.guards.gauges[0];
+  const auto& usual = base.guards.gauges[0];
+  ASSERT_TRUE(wide.least && usual.least);
+  EXPECT_LT(*wide.least, 0.5 * *usual.least);
+  EXPECT_GT(*wide.least, 0.1 * *usual.least);
+  EXPECT_EQ(wide.most, usual.most);
+}
+
 TEST(SeriesFor, ShutterFramesHaveDarksOfTheirTime) {
   const Series shutter = made("shutter", scenario("ink-film"));
   EXPECT_EQ(shutter.gating, Gating::shutter);
