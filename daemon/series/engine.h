@@ -321,9 +321,9 @@ class Engine {
   std::vector<Setting> set_;  ///< what the devices were set to and still are
   std::optional<double> vary_prepared_;
   std::map<std::string, double> varied_;  ///< "DEVICE AXIS": where the series moved it last
-  std::string place_, wanted_place_;   ///< where the beam falls: Area::key() or "vacuum"
-  bool placed_by_stage_ = false;       ///< not by a person: a restarted stage is moved again
-  std::vector<Command> preparations_;  ///< still to be done, the last one first
+  std::string place_, wanted_place_;      ///< where the beam falls: Area::key() or "vacuum"
+  bool placed_by_stage_ = false;          ///< not by a person: a restarted stage is moved again
+  std::vector<Command> preparations_;     ///< still to be done, the last one first
   std::vector<Reading> readings_;
   std::optional<WorldTime> readings_at_;
   std::string waiting_for_;  ///< name of the guard that made the series wait
