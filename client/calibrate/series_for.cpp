@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <tuple>
 
 #include "protocol/base/text.h"
 #include "protocol/series/calibration.h"
@@ -36,6 +37,12 @@ json typed(const std::string& text) {
 
 json setting(const std::string& device, const std::string& name, const json& value) {
   return {{"device", device}, {"name", name}, {"value", value}};
+}
+
+json as_json(const std::vector<Setting>& settings) {
+  json made = json::array();
+  for (const Setting& one : settings) made.push_back(setting(one.device, one.name, one.value));
+  return made;
 }
 
 /// Puts `one` in the place of the same setting in `list`, or at its end.
@@ -76,6 +83,7 @@ class Maker {
  private:
   Result<void> fill() {
     if (kind_ == "dark") return darks_of_all();
+    if (kind_ == "gain" && options_.dithered) return dithered();
     if (kind_ == "gain" || kind_ == "photon-transfer" || kind_ == "point-spread") {
       return even_light();
     }
@@ -98,10 +106,7 @@ class Maker {
   void find_settings() {
     for (const Block& block : base_.blocks) {
       if (block.kind == ExposureKind::gain && !even_) {
-        even_ = json::array();
-        for (const Setting& one : block.settings) {
-          even_->push_back(setting(one.device, one.name, one.value));
-        }
+        even_ = as_json(block.settings);
         even_s_ = in_seconds(block.exposure);
       }
       if (block.kind == ExposureKind::zero_loss && !zero_loss_s_) {
@@ -119,13 +124,16 @@ class Maker {
                  between.energy_offset_ev ? between.energy_offset_ev : block.energy_offset_ev,
                  between.exposure);
       }
-      if (block.kind == ExposureKind::specimen && !core_s_) core_s_ = in_seconds(block.exposure);
+      if (block.kind == ExposureKind::specimen && !core_s_) {
+        core_s_ = in_seconds(block.exposure);
+        core_ = as_json(block.settings);
+        core_offset_ev_ = block.energy_offset_ev ? block.energy_offset_ev : base_.energy_offset_ev;
+      }
     }
   }
   void take_low(const std::vector<Setting>& settings, std::optional<double> offset_ev,
                 Duration exposure) {
-    low_ = json::array();
-    for (const Setting& one : settings) low_.push_back(setting(one.device, one.name, one.value));
+    low_ = as_json(settings);
     low_offset_ev_ = offset_ev ? offset_ev : base_.energy_offset_ev;
     zero_loss_s_ = in_seconds(exposure);
   }
@@ -245,45 +253,52 @@ class Maker {
     return {};
   }
 
-  Result<std::pair<std::string, std::string>> supply() const {
+  /// The setting that moves the energy axis, and what it is in a block with these settings.
+  struct Supply {
+    std::string device, name;
+    double at_rest = 0;
+    [[nodiscard]] json moved_by(double ev) const { return setting(device, name, at_rest + ev); }
+  };
+  Result<Supply> supply(const json& settings) const {
+    Supply found;
     if (!options_.supply.empty()) {
       const auto place = halves(options_.supply, '.');
       if (!place) return wrong("--supply", options_.supply, "DEVICE.SETTING");
-      return *place;
+      std::tie(found.device, found.name) = *place;
     }
-    for (const json& one : low_) {
-      if (one["name"].get<std::string>().find("energy_offset") != std::string::npos) {
-        return std::pair{one["device"].get<std::string>(), one["name"].get<std::string>()};
+    for (const json& one : settings) {
+      const bool named = found.name.empty() &&
+                         one["name"].get<std::string>().find("energy_offset") != std::string::npos;
+      if (named || (one["device"] == found.device && one["name"] == found.name)) {
+        found = {one["device"], one["name"],
+                 one["value"].is_number() ? one["value"].get<double>() : 0};
+        break;
       }
     }
+    if (!found.name.empty()) return found;
     return Error{ErrorCode::refused,
                  "series " + base_.name +
-                     " sets no energy offset before its zero-loss exposures: say which setting "
-                     "moves the axis, --supply DEVICE.SETTING"};
+                     " sets no energy offset before its exposures: say which setting moves the "
+                     "axis, --supply DEVICE.SETTING"};
+  }
+  Error axis_not_stated() const {
+    return {ErrorCode::refused, "series " + base_.name +
+                                    " does not state the energy of the first channel and the "
+                                    "dispersion (microscope.energy_offset_ev, "
+                                    "microscope.dispersion_ev_per_channel)"};
   }
 
   Result<void> offset_supply() {
-    auto place = supply();
+    const auto place = supply(low_);
     if (!place) return place.error();
-    if (!low_offset_ev_) {
-      return Error{ErrorCode::refused, "series " + base_.name +
-                                           " does not state the energy of the first channel "
-                                           "(microscope.energy_offset_ev)"};
-    }
-    double at_rest = 0;
-    for (const json& one : low_) {
-      if (one["device"] == place->first && one["name"] == place->second &&
-          one["value"].is_number()) {
-        at_rest = one["value"].get<double>();
-      }
-    }
+    if (!low_offset_ev_) return axis_not_stated();
     const std::uint32_t count = frames(2);
     add("darks", "dark", *zero_loss_s_, 20);
     const auto visit = [&](const std::string& name, double moved_ev) {
       // Downwards: the zero loss then moves into the axis, not off it.
       json& block = add_low(name, "zero_loss", *zero_loss_s_, count);
       if (!block.contains("settings")) block["settings"] = json::array();
-      put(block["settings"], setting(place->first, place->second, at_rest - moved_ev));
+      put(block["settings"], place->moved_by(-moved_ev));
       block["energy_offset_ev"] = *low_offset_ev_ - moved_ev;
     };
     int number = 0;
@@ -293,6 +308,37 @@ class Maker {
       visit("moved-" + name, part * options_.range_ev);
     }
     visit("rest-last", 0);
+    return {};
+  }
+
+  /// The core loss moved by whole channels, there and back, so that places and times do not go
+  /// together. Differences of many sizes: near ones tell neighbours apart, far ones what is broad.
+  Result<void> dithered() {
+    if (!core_s_) {
+      return Error{ErrorCode::refused, "series " + base_.name +
+                                           " has no specimen exposures, whose spectrum could be "
+                                           "moved across the detector; give one that has"};
+    }
+    const auto place = supply(core_);
+    if (!place) return place.error();
+    if (!core_offset_ev_ || !base_.dispersion_ev) return axis_not_stated();
+    constexpr int kPlaces[] = {0,   9,  -14, 30, -41, 58, 5,   -27, 20,
+                               -60, 44, -7,  64, -33, 15, -52, 0};
+    const double exposure = options_.exposure_s > 0 ? options_.exposure_s : *core_s_;
+    const std::uint32_t count = std::max(2U, frames(4));  // one alone shows no noise
+    const auto area = use_area(exposure * count * static_cast<double>(std::size(kPlaces)));
+    if (!area) return area.error();
+    add("darks", "dark", exposure, 20);
+    int number = 0;
+    for (const int moved : kPlaces) {
+      const double ev = moved * *base_.dispersion_ev;
+      json& block = add("moved-" + std::to_string(++number), "gain", exposure, count);
+      block["where"] = "specimen";
+      block["area"] = *area;
+      block["settings"] = core_;
+      put(block["settings"], place->moved_by(ev));
+      block["energy_offset_ev"] = *core_offset_ev_ + ev;
+    }
     return {};
   }
 
@@ -414,9 +460,9 @@ class Maker {
   const Series& base_;
   const SeriesOptions& options_;
   json document_;
-  json low_ = json::array();
+  json low_ = json::array(), core_ = json::array();
   std::optional<json> even_;
-  std::optional<double> zero_loss_s_, core_s_, even_s_, low_offset_ev_;
+  std::optional<double> zero_loss_s_, core_s_, even_s_, low_offset_ev_, core_offset_ev_;
 };
 
 }  // namespace

@@ -17,9 +17,10 @@ struct SeriesOptions {
   std::string area;          ///< name of the area that gets the dose; "" = the first
   std::uint32_t frames = 0;  ///< instead of the kind's own number; 0 = that
   double exposure_s = 0;     ///< of evenly lit frames; 0 = those of the series' gain block, or 1 s
-  std::string even;      ///< "DEVICE.SETTING=LIT,AFTER": spreads the beam evenly over the detector
-  std::string supply;    ///< "DEVICE.SETTING": moves the energy axis; "" = found in the series
-  double range_ev = 70;  ///< how far the supply is moved
+  std::string even;       ///< "DEVICE.SETTING=LIT,AFTER": spreads the beam evenly over the detector
+  bool dithered = false;  ///< gain: a spectrum that is moved, instead of even light
+  std::string supply;     ///< "DEVICE.SETTING": moves the energy axis; "" = found in the series
+  double range_ev = 70;   ///< how far the supply is moved
   std::string attenuator;  ///< "STAGE.AXIS": of the laser, in per cent of its power
   std::string edge;        ///< "AXIS=POSITION": where a straight edge of the specimen is
   double reach_um = 0;     ///< each side of it; 0 = 1.5 lit diameters

@@ -40,7 +40,7 @@ Result<Pass> read_frames(session::Reader& reader, const Series& series,
   const session::FrameShape& shape = reader.documents().shape;
   Pass pass;
   pass.noise.emplace(shape);
-  pass.gain.emplace(shape);
+  pass.gain.emplace(shape, series.dispersion_ev.value_or(0));
   calibration::FrameCollector collector(shape, series.gating);
   auto damaged = report::each_frame(
       reader, progress,
@@ -256,18 +256,48 @@ class Evaluation {
   Result<void> gain() {
     auto map = pass_.gain->map(reader_.documents().name);
     if (!map.ok()) return map.error();
+    map->by_channel ? moved_spectrum(*map) : even_light(*map);
+    remark("the map itself is in the session: creel evaluate --gain " + reader_.documents().name);
+    rests_on(pass_.even);
+    return {};
+  }
+  void moved_spectrum(const analysis::GainMap& map) {
+    method(
+        "a spectrum moved across the detector by whole channels: responses, spectrum and what the "
+        "moves missed by least squares of the logarithms, rows summed",
+        "least squares, common practice; empirical Bayes: H. Robbins, Proc. 3rd Berkeley Symp. 1, "
+        "157 (1956)");
+    double noise = 0;
+    for (std::size_t c = 0; c < map.columns; ++c) noise += map.variance[c];
+    noise /= map.columns;
+    const auto frames = map.frames;
+    add("response_spread", "1",
+        {map.spread, map.sigma_spread, frames, "standard deviation of the channels' responses"});
+    add("map_noise", "1",
+        {std::sqrt(noise), 0, frames, "of a channel: what is left of their spread"});
+    add("misfit", "1", {map.misfit, 0, frames, "chi2 over degrees of freedom"});
+    remark(
+        "one response for all rows of a channel, for light that lies on the rows as it did here; a "
+        "slope across the whole detector and single bad pixels are not found");
+    if (noise > 0.5 * map.spread * map.spread) {
+      remark(
+          "there was too little light to tell most channels apart: longer, brighter or more "
+          "frames are needed");
+    }
+  }
+  void even_light(const analysis::GainMap& map) {
     method("mean of evenly lit frames less mean dark, over its mean",
            std::string(kEmva) + ", photo response nonuniformity");
     double squares = 0;
     double noise = 0;
     double quartic = 0;
     double good = 0;
-    for (std::size_t i = 0; i < map->response.size(); ++i) {
-      if (map->bad[i] != 0) continue;
-      const double off = map->response[i] - 1.0;
+    for (std::size_t i = 0; i < map.response.size(); ++i) {
+      if (map.bad[i] != 0) continue;
+      const double off = map.response[i] - 1.0;
       squares += off * off;
       quartic += off * off * off * off;
-      noise += map->variance[i];
+      noise += map.variance[i];
       good += 1;
     }
     const double variance = (squares - noise) / good;
@@ -276,18 +306,15 @@ class Evaluation {
     if (variance > 0) {
       const double spread = std::sqrt(variance);
       add("response_spread", "1",
-          {spread, 0.5 * error / spread, map->frames,
+          {spread, 0.5 * error / spread, map.frames,
            "standard deviation of the pixels' responses, the map's own noise taken off"});
     } else {
       remark("the pixels' responses do not differ by more than the noise of the map");
     }
     const double of_map = std::sqrt(noise / good);
-    const double samples = 2 * good * static_cast<double>(map->frames - 1);
-    add("map_noise", "1", {of_map, of_map / std::sqrt(samples), map->frames, "of a pixel"});
-    add("bad_pixels", "1", {static_cast<double>(map->bad_pixels), 0, map->frames, ""});
-    remark("the map itself is in the session: creel evaluate --gain " + reader_.documents().name);
-    rests_on(pass_.even);
-    return {};
+    const double samples = 2 * good * static_cast<double>(map.frames - 1);
+    add("map_noise", "1", {of_map, of_map / std::sqrt(samples), map.frames, "of a pixel"});
+    add("bad_pixels", "1", {static_cast<double>(map.bad_pixels), 0, map.frames, ""});
   }
 
   Result<void> photon_transfer() {
@@ -328,6 +355,9 @@ class Evaluation {
     remark(
         "from noise: where paths of electrons in the sensor differ from one to the next, the "
         "spread of the signal is larger");
+    remark(
+        "information: no answer rests on it, because what neighbours share of the noise is taken "
+        "from each session's own frames");
     rests_on(pass_.even);
     return {};
   }

@@ -1,5 +1,7 @@
 #include "client/calibrate/typed_settings.h"
 
+#include "client/calibrate/needs.h"
+
 #include <filesystem>
 #include <fstream>
 #include <iterator>
@@ -79,6 +81,39 @@ void copy_typed(const json& from, json& into) {
   }
 }
 
+std::vector<std::string> put_measured(json& series_document, const std::string& rig,
+                                      const Shelf& shelf, std::int64_t now_utc_ns) {
+  std::vector<std::string> names;
+  if (!series_document.contains("beam")) return names;
+  json& beam = series_document["beam"];
+  const auto typed_at = utc_from_text(beam.value("measured_at", std::string()));
+  const auto record_of = [&](std::string_view kind) -> const Calibration* {
+    const auto record = required(kind, rig, series_document, shelf, now_utc_ns);
+    return record.ok() && (!typed_at || (*record)->taken_utc_ns > *typed_at) ? *record : nullptr;
+  };
+  const auto put = [&](const std::string& name, json value) {
+    beam[name] = std::move(value);
+    names.push_back("beam." + name);
+  };
+  const Calibration* residual = record_of("residual");
+  if (const Calibration* rate = record_of("dose-rate"); rate != nullptr) {
+    const CalibrationValue* dose = rate->find("dose_rate_e_per_a2_s");
+    if (dose != nullptr && dose->value > 0 && dose->sigma < dose->value) {
+      put("dose_rate_e_per_a2_s", dose->value);
+      put("relative_uncertainty", dose->sigma / dose->value);
+      put("method", "creel calibrate dose-rate: " + rate->method);
+      put("measured_at", utc_text(rate->taken_utc_ns));
+    }
+  }
+  // The fraction is what was measured; the dose rate that it is of may be newer.
+  const CalibrationValue* fraction = residual == nullptr ? nullptr : residual->find("fraction");
+  if (fraction != nullptr && beam.value("dose_rate_e_per_a2_s", json()).is_number()) {
+    put("residual_e_per_a2_s",
+        std::max(0.0, fraction->value) * beam["dose_rate_e_per_a2_s"].get<double>());
+  }
+  return names;
+}
+
 Result<Photograph> keep_photograph(const std::string& path, const std::string& directory,
                                    const std::string& name) {
   std::error_code failed;
@@ -111,6 +146,7 @@ json to_json(const Answers& answers, const json& series_document) {
                {"values", json::object()},
                {"confirmed", answers.confirmed},
                {"changed", answers.changed},
+               {"measured", answers.measured},
                {"photographs", json::array()},
                {"program", answers.program}};
   for (const TypedSetting& one : typed_settings(series_document)) {

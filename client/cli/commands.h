@@ -95,7 +95,7 @@ struct EvaluateOrder {
   std::string beam;                     ///< "flat", "gaussian"; "" = as calibrated, else flat
   std::size_t bootstrap = 0;            ///< evaluations of exposures drawn anew
   std::vector<std::string> standards;   ///< names in the library beside the session
-  std::string gain;                     ///< "" = no gain correction
+  std::string gain;                     ///< "" = as the calibration says; "none" = none
   std::string element;                  ///< "" = that of the references, or the first metal
   std::string out;                      ///< base of the files to write; "" = none
   std::string calibrations;             ///< folder; "" = beside the session

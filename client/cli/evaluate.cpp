@@ -39,6 +39,8 @@ struct Inputs {
   report::SessionInput specimen;
   std::vector<report::SessionInput> references;
   std::vector<ImportedStandard> imported;
+  std::string gain;       ///< session of the gain map; "" = none
+  std::string gain_note;  ///< how it was chosen, or why the calibration's was not; "" = as asked
 };
 
 report::Progress shown_on(Meter& meter) {
@@ -98,6 +100,46 @@ Result<ImportedStandard> imported(const calibrate::Standard& standard, const std
   return ImportedStandard{std::move(*session), standard.element, standard.state};
 }
 
+/// Where calibrations of this session's rig lie.
+std::string calibrations_of(const EvaluateOrder& order, const std::string& session_path) {
+  return order.calibrations.empty() ? calibrate::beside_session(session_path, "calibrations")
+                                    : order.calibrations;
+}
+
+/// The gain session of the calibration that was in date when a session was taken. Both strings
+/// empty: there is no such calibration; a note alone: its session cannot be used.
+struct CalibratedGain {
+  std::string session, note;
+};
+CalibratedGain calibrated_gain(const Common& common, session::FileSource& source,
+                               const EvaluateOrder& order) {
+  const auto path = locate(common, order.session);
+  if (!path.ok()) return {};  // said when it is read
+  const auto reader = session::Reader::open(source, *path);
+  if (!reader.ok()) return {};
+  const session::Documents& documents = (*reader)->documents();
+  const auto rig = parse_rig(documents.rig_text, documents.name);
+  const auto series = parse_series(documents.series_text, documents.name);
+  if (!rig.ok() || !series.ok()) return {};
+  const calibrate::Shelf shelf = calibrate::read_shelf(calibrations_of(order, *path));
+  const auto record =
+      calibrate::required("gain", rig->name, series->document, shelf, documents.start_utc_ns);
+  if (!record.ok() || (*record)->sessions.empty()) return {};
+  const std::string name = (*record)->sessions.front().name;
+  const std::string of = "gain calibration of " + utc_text((*record)->taken_utc_ns).substr(0, 10);
+  const std::string unused = of + " is not used: ";
+  const auto found = locate(common, name);
+  const auto gain = found.ok() ? session::Reader::open(source, *found)
+                               : Result<std::unique_ptr<session::Reader>>(found.error());
+  if (!gain.ok()) return {"", unused + gain.error().text};
+  const session::FrameShape& shape = (*gain)->documents().shape;
+  if (shape.rows != documents.shape.rows || shape.columns != documents.shape.columns) {
+    return {"", unused + "its frames have another shape"};
+  }
+  return {name,
+          "pixels corrected by the " + of + ", session " + name + " (--gain none: by nothing)"};
+}
+
 Result<Inputs> read_inputs(const Common& common, session::FileSource& source,
                            const EvaluateOrder& order) {
   const auto read =
@@ -108,18 +150,22 @@ Result<Inputs> read_inputs(const Common& common, session::FileSource& source,
     Meter meter(common.progress, "reading " + session);
     return report::read_session(source, *path, std::move(gain), shown_on(meter));
   };
+  CalibratedGain chosen{order.gain == "none" ? "" : order.gain, ""};
+  if (order.gain.empty()) {
+    chosen = calibrated_gain(common, source, order);
+  }
   std::shared_ptr<const analysis::GainMap> gain;
-  if (!order.gain.empty()) {
-    auto path = locate(common, order.gain);
+  if (!chosen.session.empty()) {
+    auto path = locate(common, chosen.session);
     if (!path.ok()) return path.error();
-    Meter meter(common.progress, "reading " + order.gain);
+    Meter meter(common.progress, "reading " + chosen.session);
     auto map = report::read_gain(source, *path, shown_on(meter));
     if (!map.ok()) return map.error();
     gain = *map;
   }
   auto specimen = read(order.session, gain);
   if (!specimen.ok()) return specimen.error();
-  Inputs inputs{std::move(*specimen), {}, {}};
+  Inputs inputs{std::move(*specimen), {}, {}, chosen.session, chosen.note};
   for (const std::string& name : order.references) {
     auto reference = read(name, gain);
     if (!reference.ok()) return reference.error().during("reference");
@@ -192,8 +238,7 @@ json results_of(const analysis::Evaluation& evaluation, const Inputs& inputs) {
 
 /// BASE-edge.svg/.png, BASE-dose.svg/.png, BASE.json, BASE.h5, BASE.html.
 Result<json> write_report(const std::string& base, const analysis::Evaluation& evaluation,
-                          const Inputs& inputs, const analysis::EvaluationOptions& options,
-                          const std::string& gain) {
+                          const Inputs& inputs, const analysis::EvaluationOptions& options) {
   const std::string title =
       inputs.specimen.series.document.value("title", evaluation.specimen.name);
   CREEL_TRY(report::draw_files(base + "-edge", [&](report::Format format, std::string_view output) {
@@ -204,7 +249,7 @@ Result<json> write_report(const std::string& base, const analysis::Evaluation& e
   }));
   const json results = results_of(evaluation, inputs);
   CREEL_TRY(report::write_whole(base + ".json", results.dump(1) + "\n"));
-  report::ResultsInput file{&inputs.specimen, {}, gain, options, results};
+  report::ResultsInput file{&inputs.specimen, {}, inputs.gain, options, results};
   for (const report::SessionInput& reference : inputs.references) {
     file.references.push_back(&reference);
   }
@@ -239,9 +284,7 @@ analysis::BeamProfile profile_of(const EvaluateOrder& order, const report::Sessi
   }
   const auto rig = parse_rig(input.documents.rig_text, input.documents.name);
   if (!rig.ok()) return analysis::BeamProfile::flat;
-  const calibrate::Shelf shelf = calibrate::read_shelf(
-      order.calibrations.empty() ? calibrate::beside_session(input.path, "calibrations")
-                                 : order.calibrations);
+  const calibrate::Shelf shelf = calibrate::read_shelf(calibrations_of(order, input.path));
   const auto record = calibrate::required("beam-profile", rig->name, input.series.document, shelf,
                                           input.documents.start_utc_ns);
   const bool gaussian =
@@ -254,9 +297,7 @@ void name_calibrations(const EvaluateOrder& order, const report::SessionInput& i
                        Answer& answer) {
   const auto rig = parse_rig(input.documents.rig_text, input.documents.name);
   if (!rig.ok()) return;
-  const std::string directory = order.calibrations.empty()
-                                    ? calibrate::beside_session(input.path, "calibrations")
-                                    : order.calibrations;
+  const std::string directory = calibrations_of(order, input.path);
   const std::int64_t at = input.documents.start_utc_ns;
   add_calibrations(answer, input.documents.series_text, rig->name, directory, at);
   const calibrate::Shelf shelf = calibrate::read_shelf(directory);
@@ -312,13 +353,15 @@ Answer evaluate(const Common& common, const EvaluateOrder& order) {
                    {"calibration", analysis::to_json(inputs->specimen.calibration)}};
   answer.text = report::answer_text(*evaluation) + "\n" + report::beside_text(*evaluation) + "\n" +
                 report::calibration_text(inputs->specimen.calibration);
+  if (!inputs->gain_note.empty()) answer.text += "\nnote: " + inputs->gain_note;
+  answer.object["gain_session"] = inputs->gain.empty() ? json() : json(inputs->gain);
   name_calibrations(order, inputs->specimen, answer);
   if (inputs->specimen.damaged > 0) {
     answer.text += "\nnote: " + std::to_string(inputs->specimen.damaged) +
                    " frames left out: damaged on disk; see 'creel verify'";
   }
   if (!order.out.empty()) {
-    auto written = write_report(order.out, *evaluation, *inputs, options, order.gain);
+    auto written = write_report(order.out, *evaluation, *inputs, options);
     if (!written.ok()) {
       return failure("evaluate", exit_of(written.error().code), written.error());
     }

@@ -78,7 +78,8 @@ void add_evaluate_commands(CLI::App& app, Arguments& given, Command& chosen) {
          "--bootstrap", given.evaluation.bootstrap,
          "also tell the error by so many evaluations of exposures drawn anew (200 is good)")
       ->check(CLI::Range(0, 100000));
-  one->add_option("--gain", given.evaluation.gain, "a session with gain frames");
+  one->add_option("--gain", given.evaluation.gain,
+                  "a session with gain frames, or none (default: the gain calibration's)");
   one->add_option("--element", given.evaluation.element,
                   "which metal, such as Fe (default: that of the references)");
   one->add_option("--out", given.evaluation.out, "where to: BASE for BASE.html and the others");

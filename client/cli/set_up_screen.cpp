@@ -155,6 +155,20 @@ std::string dose_text(const json& status) {
          number(number_of(dose, "area_limit_e_per_a2"));
 }
 
+/// What the gauges read; "" where there are none.
+std::string gauges_text(const json& status) {
+  std::string text;
+  for (const json& one : list_of(status, "gauges")) {
+    const std::string gauge = text_of(one, "gauge");
+    const std::string channel = text_of(one, "channel");
+    const double value = number_of(one, "value", kNone);
+    text += (text.empty() ? "" : "; ") + gauge +
+            (channel.empty() || channel == gauge ? "" : " " + channel) + " " +
+            (std::isfinite(value) ? number(value, 5) + " " + text_of(one, "unit") : kNoNumber);
+  }
+  return text;
+}
+
 /// The last minute, a character a second.
 std::string history_line(const json& status, const ScreenLook& look) {
   static constexpr std::array<const char*, 8> kSteps = {"▁", "▂", "▃", "▄", "▅", "▆", "▇", "█"};
@@ -197,9 +211,12 @@ std::vector<std::string> set_up_screen(const json& status, const ScreenLook& loo
       "SET-UP on " + text_of(status, "area") + ": ends by itself in " +
           time_span(std::round(number_of(status, "left_s"))) + "; Ctrl-C ends it now",
       "Class 4 laser, high tension, X-rays: hard-wired interlocks, eyewear, local rules",
-      "(IEC 60825-1, ANSI Z136.1). This shutter control is not a safety interlock.", ""};
+      "(IEC 60825-1, ANSI Z136.1). This shutter control is not a safety interlock."};
   std::vector<std::string> tail{saturation_line(status, look), peak_line(status, look),
                                 trend_text(status), history_line(status, look), dose_text(status)};
+  if (const std::string gauges = gauges_text(status); !gauges.empty()) {
+    tail.push_back(gauges);
+  }
   if (text_of(status, "doing") != "exposing") {
     tail.push_back(text_of(status, "doing"));
   }
@@ -227,9 +244,10 @@ std::string set_up_line(const json& status) {
     line += (line.empty() ? "" : "; ") + cell.label + " " + cell.digits;
   }
   line += flag_of(object_of(status, "live"), "saturated_now") ? "; SATURATED" : "";
+  const std::string gauges = gauges_text(status);
   return line + "; peak " + with_prefix(live_number(status, "peak_rate_per_s")) + " / s; " +
-         trend_text(status) + "; " + dose_text(status) + "; ends in " +
-         time_span(std::round(number_of(status, "left_s")));
+         trend_text(status) + "; " + (gauges.empty() ? "" : gauges + "; ") + dose_text(status) +
+         "; ends in " + time_span(std::round(number_of(status, "left_s")));
 }
 
 std::string set_up_summary(const json& last) {

@@ -143,9 +143,12 @@ void add_calibrate_command(CLI::App& app, Arguments& given, Command& chosen) {
                   "folder of calibrations (default: beside the sessions)");
   one->add_option("--area", order.series.area, "name of the area that gets the dose");
   one->add_option("--frames", order.series.frames, "frames of each block");
-  one->add_option("--exposure", order.series.exposure_s, "of evenly lit frames, seconds");
+  one->add_option("--exposure", order.series.exposure_s, "of gain frames, seconds");
   one->add_option("--even", order.series.even,
                   "DEVICE.SETTING=LIT,AFTER spreads the beam evenly over the detector");
+  one->add_flag("--dithered", order.series.dithered,
+                "gain from the core loss of an area moved by whole channels, without even light")
+      ->excludes("--even");
   one->add_option("--supply", order.series.supply, "DEVICE.SETTING moves the energy axis");
   one->add_option("--range-ev", order.series.range_ev, "how far the supply is moved (70)");
   one->add_option("--attenuator", order.series.attenuator,

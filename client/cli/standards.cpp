@@ -1,15 +1,11 @@
-// standards and settings: what a laboratory measured itself, and what a person typed.
+// standards: what a laboratory measured itself.
 
 #include "client/calibrate/standards.h"
 
-#include <unistd.h>
-
 #include <algorithm>
 #include <filesystem>
-#include <iostream>
 
 #include "client/calibrate/folder.h"
-#include "client/calibrate/typed_settings.h"
 #include "client/cli/calibrate.h"
 #include "client/cli/files.h"
 #include "client/cli/last_session.h"
@@ -27,7 +23,6 @@ namespace {
 constexpr const char* kProgram = "creel " CREEL_VERSION;
 constexpr std::size_t kMostText = 1'000'000;
 constexpr double kYear_ns = 365.25 * 86400e9;
-constexpr double kHour_ns = 3.6e12;
 
 std::string or_unknown(const std::optional<double>& value) {
   return value ? number(*value) : "unknown";
@@ -79,13 +74,6 @@ Result<calibrate::Standard> imported(const StandardOrder& order, const std::stri
   made.name = order.name;
   CREEL_TRY(calibrate::import_file(order.source, folder, made));
   return made;
-}
-
-/// One question on the terminal; nothing at its end.
-std::optional<std::string> ask(const std::string& question) {
-  std::cerr << question << std::flush;
-  std::string line;
-  return std::getline(std::cin, line) ? std::optional(line) : std::nullopt;
 }
 
 }  // namespace
@@ -156,131 +144,6 @@ Answer standards_add(const Common& common, const StandardOrder& order) {
                 or_unknown(made->t_over_lambda) + ", dose " + or_unknown(made->dose_e_per_a2) +
                 " e/A^2, expires " + utc_text(made->expires_utc_ns).substr(0, 10) +
                 "\nwritten to " + *path;
-  return answer;
-}
-
-namespace {
-
-/// Asks for each value that --set does not answer. An error when the person stops, or when nobody
-/// can be asked.
-Result<calibrate::Answers> go_through(const SettingsOrder& order, json& document, double age_h,
-                                      const LastSession& last) {
-  calibrate::Answers answers;
-  answers.rig = last.rig;
-  answers.from_session = last.name;
-  answers.program = kProgram;
-  answers.taken_utc_ns = utc_now_ns();
-  for (const std::string& one : order.set) {
-    const std::size_t equals = one.find('=');
-    if (equals == std::string::npos) {
-      return Error{ErrorCode::invalid_request, "--set: given \"" + one +
-                                                   "\"; must be NAME=VALUE, such as "
-                                                   "microscope.camera_length_mm=60"};
-    }
-    CREEL_TRY(calibrate::put_typed(document, one.substr(0, equals), one.substr(equals + 1)));
-    answers.changed.push_back(one.substr(0, equals));
-  }
-  // What was measured is as old as the measurement, however often it was typed since.
-  const auto measured =
-      utc_from_text(document.value("beam", json::object()).value("measured_at", std::string()));
-  const double beam_h =
-      measured ? static_cast<double>(answers.taken_utc_ns - *measured) / kHour_ns : age_h;
-  for (const calibrate::TypedSetting& one : calibrate::typed_settings(document)) {
-    if (std::find(answers.changed.begin(), answers.changed.end(), one.name) !=
-        answers.changed.end()) {
-      continue;
-    }
-    const double old_h = one.name.starts_with("beam.") ? std::max(age_h, beam_h) : age_h;
-    if (!order.yes || old_h > order.at_most_h) {
-      if (::isatty(STDIN_FILENO) != 1) {
-        return Error{
-            ErrorCode::refused,
-            one.name + " is " + number(old_h, 3) + " h old" +
-                (order.yes ? ", too long for --yes (at most " + number(order.at_most_h) + " h)"
-                           : "") +
-                ": answer on a terminal, or give each with --set NAME=VALUE"};
-      }
-      const std::string value =
-          one.value.is_string() ? one.value.get<std::string>() : one.value.dump();
-      const auto typed = ask(one.name + " = " + value + " " + one.unit + ", " + number(old_h, 3) +
-                             " h old. Still true? Enter: yes; or the new value: ");
-      if (!typed) return Error{ErrorCode::cancelled, "stopped; nothing was written"};
-      if (!typed->empty()) {
-        CREEL_TRY(calibrate::put_typed(document, one.name, *typed));
-        answers.changed.push_back(one.name);
-        continue;
-      }
-    }
-    answers.confirmed.push_back(one.name);
-  }
-  return answers;
-}
-
-}  // namespace
-
-Answer settings(const Common& common, const SettingsOrder& order) {
-  const auto failed = [](const Error& error) {
-    return failure("settings", exit_of(error.code), error);
-  };
-  auto last = last_session(common);
-  if (!last.ok()) return failed(last.error());
-  json document = last->series.document;
-  const double age_h = static_cast<double>(utc_now_ns() - last->began_utc_ns) / kHour_ns;
-  std::vector<std::vector<std::string>> rows;
-  if (order.out.empty()) {
-    for (const calibrate::TypedSetting& one : calibrate::typed_settings(document)) {
-      rows.push_back({one.name,
-                      one.value.is_string() ? one.value.get<std::string>() : one.value.dump(),
-                      one.unit});
-    }
-    Answer answer;
-    answer.object = {{"session", last->name}, {"age_h", age_h}, {"values", json::object()}};
-    for (const calibrate::TypedSetting& one : calibrate::typed_settings(document)) {
-      answer.object["values"][one.name] = one.value;
-    }
-    answer.text = "typed for session " + last->name + ", " + number(age_h, 3) + " h ago\n" +
-                  table(rows) +
-                  "\nTake them over: creel settings --into FILE --out FILE asks for each whether "
-                  "it is still true.";
-    return answer;
-  }
-  auto answers = go_through(order, document, age_h, *last);
-  if (!answers.ok()) return failed(answers.error());
-  json into = document;
-  if (!order.into.empty()) {
-    auto text = read_text(order.into, kMostText);
-    if (!text.ok()) return failed(text.error());
-    auto series = parse_series(*text, order.into);
-    if (!series.ok()) return failed(series.error());
-    into = series->document;
-    calibrate::copy_typed(document, into);
-  }
-  const std::string written = into.dump(2) + "\n";
-  auto checked = parse_series(written, order.out);
-  if (!checked.ok()) return failed(checked.error());
-  const std::string folder = calibrate::beside_sessions(last->sessions, "settings");
-  const std::string name = "settings-" + last->rig + "-" + std::to_string(answers->taken_utc_ns);
-  for (const std::string& photo : order.photos) {
-    auto kept = calibrate::keep_photograph(
-        photo, folder, name + "-" + std::to_string(answers->photographs.size() + 1));
-    if (!kept.ok()) return failed(kept.error());
-    answers->photographs.push_back(*kept);
-  }
-  if (auto wrote = report::write_whole(order.out, written); !wrote.ok()) {
-    return failed(wrote.error());
-  }
-  auto path =
-      calibrate::write_new(folder, name, calibrate::to_json(*answers, document).dump(1) + "\n");
-  if (!path.ok()) return failed(path.error());
-  Answer answer;
-  answer.object = {{"series", order.out},
-                   {"record", *path},
-                   {"confirmed", answers->confirmed},
-                   {"changed", answers->changed}};
-  answer.text = order.out + ": " + std::to_string(answers->confirmed.size()) + " confirmed, " +
-                std::to_string(answers->changed.size()) + " changed\nwritten down in " + *path;
-  add_calibrations(answer, written, last->rig,
-                   calibrate::beside_sessions(last->sessions, "calibrations"), utc_now_ns());
   return answer;
 }
 

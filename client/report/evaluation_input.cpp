@@ -85,7 +85,12 @@ Result<std::shared_ptr<const analysis::GainMap>> read_gain(session::FileSource& 
   if (!reader.ok()) {
     return reader.error();
   }
-  analysis::GainReference reference((*reader)->documents().shape);
+  const session::Documents& documents = (*reader)->documents();
+  const auto series = parse_series(documents.series_text, documents.name + " (its series)");
+  if (!series.ok()) {
+    return series.error();
+  }
+  analysis::GainReference reference(documents.shape, series->dispersion_ev.value_or(0));
   auto damaged = each_frame(**reader, progress,
                             [&](const session::Record& record, std::span<const std::byte> frame) {
                               return reference.add(analysis::frame_info(record), frame);
@@ -93,9 +98,9 @@ Result<std::shared_ptr<const analysis::GainMap>> read_gain(session::FileSource& 
   if (!damaged.ok()) {
     return damaged.error();
   }
-  auto map = reference.map((*reader)->documents().name);
+  auto map = reference.map(documents.name);
   if (!map.ok()) {
-    return map.error().during("session " + (*reader)->documents().name);
+    return map.error().during("session " + documents.name);
   }
   return std::shared_ptr<const analysis::GainMap>(
       std::make_shared<analysis::GainMap>(std::move(*map)));

@@ -375,8 +375,9 @@ void SpectraCollector::describe_gain(SessionSpectra& made) const {
   made.gain_variance.assign(made.channels, 0.0);
   for (std::size_t r = 0; r < light.size() && sum > 0; ++r) {
     const double part = light[r] / sum;
+    const double weight = setup_.gain->by_channel ? part : part * part;  // one error for all rows
     for (std::size_t c = 0; c < made.channels; ++c) {
-      made.gain_variance[c] += part * part * setup_.gain->variance[r * made.channels + c];
+      made.gain_variance[c] += weight * setup_.gain->variance[r * made.channels + c];
     }
   }
 }

@@ -683,13 +683,14 @@ void Conductor::device_changed(const std::string& name) {
 
 void Conductor::shutter_lost(const std::string& name, const std::string& how) {
   run_->engine->shutter_lost(name, how);
-  end_broken_wait();
+  end_broken_stream();
 }
 
-/// An exposure that is broken already does not wait for its end: the shutter closes now, and what
-/// streams from here on may be without beam and is not kept.
-void Conductor::end_broken_wait() {
-  if (!run_->engine->exposure_is_broken() || !run_->engine->awaits_frame()) {
+/// A stream that is broken already does not wait for its end: what comes from here on may be
+/// without beam, and is not kept. (A single frame is not kept anyway, and a lost shutter is closed
+/// by its host or its lease.)
+void Conductor::end_broken_stream() {
+  if (!run_->streaming || !run_->engine->exposure_is_broken()) {
     return;
   }
   run_->streaming.reset();
@@ -888,7 +889,7 @@ void Conductor::shutters_forced(const std::string& reason) {
   if (run_ != nullptr) {
     run_->engine->shutters_forced(reason);
     publish_notes();
-    end_broken_wait();
+    end_broken_stream();
     if (run_->wait_timer != 0) {  // no use in waiting for the end of this exposure
       parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
       complete(outcome::Done{});

@@ -100,6 +100,7 @@ void SetUp::start(const Series& series, const SetUpOrder& order, Watched watched
     return;
   }
   const LiveFrames::Setup setup = live_setup(*made);
+  keep_ready_gauges(*made);
   area_ = made->areas[0].key();
   devices_ = devices_of(*made);
   limit_ = order.limit;
@@ -184,6 +185,18 @@ LiveFrames::Setup SetUp::live_setup(const Series& series) {
   return setup;
 }
 
+/// Gauges are only shown: one that does not answer is no reason not to align.
+void SetUp::keep_ready_gauges(Series& series) {
+  gauges_ = json::array();
+  std::erase_if(series.gauges, [this](const std::string& name) {
+    if (parts_.supervisor.ready({name})) {
+      return false;
+    }
+    notes_.push_back("gauge " + name + " is not ready, so it is not shown");
+    return true;
+  });
+}
+
 Conductor::MakeSession SetUp::unkept(const LiveFrames::Setup& setup) {
   return [this, setup, alive = alive_, name = name_, path = directory_,
           &scheduler = parts_.scheduler](const store::SessionStart& start) {
@@ -237,6 +250,8 @@ void SetUp::event(const json& event) {
   const std::string text = event.value("text", "");
   if (what == "session_closed") {
     ended(event);
+  } else if (what == "gauges") {
+    take_readings(event.value("readings", json::object()));
   } else if (what == "close_all") {
     end_soon(text, false);
   } else if (what == "exposure_broken" || what == "shutter_not_secured" ||
@@ -246,6 +261,26 @@ void SetUp::event(const json& event) {
     const std::string device = event.value("/device/name"_json_pointer, "");
     if (std::find(devices_.begin(), devices_.end(), device) != devices_.end()) {
       end_soon(text, true);
+    }
+  }
+}
+
+/// A channel that gave no valid number has the value null.
+void SetUp::take_readings(const json& readings) {
+  gauges_ = json::array();
+  for (const auto& [name, list] : readings.items()) {
+    const DeviceHost* gauge = parts_.supervisor.find(name);
+    const json channels = gauge == nullptr ? json::array()
+                                           : gauge->description().value(
+                                                 "/describe/channels"_json_pointer, json::array());
+    for (std::size_t i = 0; i < channels.size(); ++i) {
+      const json read = list.is_array() && i < list.size() ? list[i] : json();
+      const bool valid = read.is_object() && read.value("valid", false) && read.contains("value") &&
+                         read["value"].is_number();
+      gauges_.push_back({{"gauge", name},
+                         {"channel", channels[i].value("name", "")},
+                         {"value", valid ? read["value"] : json()},
+                         {"unit", channels[i].value("unit", "")}});
     }
   }
 }
@@ -283,6 +318,7 @@ void SetUp::ended(const json& event) {
                      : event.value("reason", "")},
       {"dose", event.value("/dose"_json_pointer, json::object()).value(area_, json::object())},
       {"rate_unit", rate_unit_},
+      {"gauges", gauges_},
       {"live", view_.to_json()}};
   summary["live"].erase("history");
   close_books(std::move(summary));
@@ -329,6 +365,7 @@ json SetUp::status() const {
           {"dose", dose()},
           {"rate_unit", rate_unit_},
           {"notes", notes_},
+          {"gauges", gauges_},
           {"live", view_.to_json()},
           {"last", last_}};
 }

@@ -65,8 +65,8 @@ class SetUp {
   /// To be told every event of the conductor.
   void event(const nlohmann::json& event);
   [[nodiscard]] bool running() const { return !name_.empty(); }
-  /// {running, name, area, doing, left_s, dose, live (LiveView), rate_unit, notes, last}; see
-  /// openrpc.json.
+  /// {running, name, area, doing, left_s, dose, live (LiveView), gauges, rate_unit, notes, last};
+  /// see openrpc.json.
   [[nodiscard]] nlohmann::json status() const;
 
  private:
@@ -75,6 +75,8 @@ class SetUp {
   Result<void> read_log();
   Result<void> check_room(const Series& series);
   LiveFrames::Setup live_setup(const Series& series);
+  void keep_ready_gauges(Series& series);
+  void take_readings(const nlohmann::json& readings);
   Conductor::MakeSession unkept(const LiveFrames::Setup& setup);
   void began(const nlohmann::json& started, const Reply& done);
   void seen(const std::vector<LiveFrame>& frames, const std::string& trouble);
@@ -93,6 +95,7 @@ class SetUp {
   std::string area_;  ///< key in the ledger
   std::vector<std::string> devices_;
   std::vector<std::string> notes_;  ///< what cannot be told and why, for people
+  nlohmann::json gauges_;           ///< what they read last
   std::string rate_unit_;
   Duration limit_;
   WorldTime began_;

@@ -84,7 +84,6 @@ Result<Series> set_up_series(const Series& from, const SetUpOrder& order) {
   made.name = "set-up";
   made.areas = {*area};
   made.blocks = blocks_of(from, order);
-  made.gauges.clear();
   made.guards = Guards{};
   made.guards.dose = order.dose.value_or(from.guards.dose);
   made.guards.clock = ClockLimit{std::nullopt, order.limit};

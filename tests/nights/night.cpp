@@ -10,16 +10,13 @@
 #include <sstream>
 #include <utility>
 
-#include "daemon/ledger/ledger.h"
-#include "daemon/series/conductor.h"
 #include "daemon/store/disk_source.h"
-#include "daemon/supervisor/supervisor.h"
 #include "protocol/base/text.h"
 #include "protocol/session/reader.h"
 #include "protocol/session/verify.h"
 #include "tests/fakes/disk.h"
-#include "tests/fakes/timeline.h"
 #include "tests/nights/documents.h"
+#include "tests/nights/life.h"
 
 namespace creel::nights {
 
@@ -76,19 +73,6 @@ class SabotagedLedger : public Ledger {
  private:
   std::unique_ptr<Ledger> real_;
   Sabotage sabotage_;
-};
-
-/// One life of the daemon: everything in it goes when it is killed.
-struct Life {
-  Life(fakes::Timeline& timeline, fakes::Timeline::Owner owner)
-      : scheduler(timeline, owner), worker(timeline, owner), random(owner) {}
-  fakes::TimelineScheduler scheduler;
-  fakes::TimelineWorker worker;
-  fakes::SeededRandom random;
-  std::unique_ptr<Launcher> launcher;
-  std::unique_ptr<Ledger> ledger;
-  std::unique_ptr<Supervisor> supervisor;
-  std::unique_ptr<Conductor> conductor;
 };
 
 class Night {
@@ -200,9 +184,8 @@ class Night {
   }
 
   void start_daemon() {
-    life_ = std::make_unique<Life>(timeline_, next_owner_);
+    life_ = std::make_unique<Life>(timeline_, fake_rig_, next_owner_++);
     Life& life = *life_;
-    life.launcher = fake_rig_.launcher(next_owner_++);
     auto ledger = open_ledger(*disk_, timeline_, kLedger);
     if (!ledger.ok() && ledger.error().code == ErrorCode::storage_failed && may_start_again()) {
       return;
@@ -212,32 +195,14 @@ class Night {
       ended_ = true;
       return;
     }
-    life.ledger = plan_.sabotage == Sabotage::none
-                      ? std::move(*ledger)
-                      : std::make_unique<SabotagedLedger>(std::move(*ledger), plan_.sabotage);
-    life.supervisor = std::make_unique<Supervisor>(
-        rig_, "/drivers",
-        DeviceHost::Parts{*life.launcher, life.scheduler, timeline_, life.random});
-    life.conductor = std::make_unique<Conductor>(
-        Conductor::Parts{life.scheduler, timeline_, *life.supervisor, *life.ledger, *disk_,
-                         life.worker},
-        rig_,
-        Conductor::Options{.sessions = kSessions,
-                           .software = json{{"name", "creel"}, {"version", "night"}},
-                           .devices_limit = seconds(120),
-                           .most_unstored_bytes = kMostUnstored});
-    Supervisor::Listener listener;
-    listener.on_frames = [&life](const std::string& device) {
-      life.conductor->frames_arrived(device);
-    };
-    listener.on_state = [&life](const std::string& device, DeviceState) {
-      life.conductor->device_changed(device);
-    };
-    listener.on_event = [&life](const std::string& device, const std::string& name,
-                                const json& body) {
-      life.conductor->device_event(device, name, body);
-    };
-    life.supervisor->listen(std::move(listener));
+    if (plan_.sabotage != Sabotage::none) {
+      *ledger = std::make_unique<SabotagedLedger>(std::move(*ledger), plan_.sabotage);
+    }
+    life.put_together(rig_, *disk_, std::move(*ledger),
+                      {.sessions = kSessions,
+                       .software = json{{"name", "creel"}, {"version", "night"}},
+                       .devices_limit = seconds(120),
+                       .most_unstored_bytes = kMostUnstored});
     life.conductor->listen([this](const json& event) { on_event(event); });
     life.supervisor->start();
     life.conductor->take_up([this](const Result<json>& taken) {
@@ -316,12 +281,7 @@ class Night {
     auto dead = std::move(life_);
     dead.reset();
     disk_ = std::move(after);
-    const std::int64_t until = timeline_.now() + 20'000'000;  // the hosts close their shutters
-    bool waited = false;
-    timeline_.add(1, until, [&waited] { waited = true; });
-    while (!waited && timeline_.step()) {
-    }
-    if (fake_rig_.lit()) {
+    if (!hosts_close(timeline_, fake_rig_)) {
       fail("the beam is still on after the daemon died");
     }
     start_daemon();

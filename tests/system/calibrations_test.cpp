@@ -5,10 +5,14 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <fstream>
 #include <iterator>
 
+#include "client/report/evaluation_input.h"
 #include "protocol/series/calibration.h"
+#include "protocol/session/source.h"
+#include "sim/camera.h"
 #include "tests/system/daemon_process.h"
 
 namespace creel::system_test {
@@ -21,29 +25,40 @@ std::string scenario(const std::string& name) {
   return (source == nullptr ? std::string(".") : std::string(source)) + "/sim/scenarios/" + name;
 }
 
+Ran creel(const DaemonProcess& daemon, std::vector<std::string> words) {
+  words.insert(words.end(), {"--socket", daemon.socket()});
+  return run_program("creel", words);
+}
+
+/// Takes a calibration and reads its record back.
+Calibration take(const DaemonProcess& daemon, const std::string& kind, const std::string& series,
+                 std::vector<std::string> more = {}) {
+  more.insert(more.begin(), {"calibrate", kind, "--for", scenario(series + ".series.json")});
+  const Ran ran = creel(daemon, more);
+  EXPECT_EQ(ran.exit, 0) << ran.said;
+  const std::string mark = "written to ";
+  const std::size_t at = ran.said.rfind(mark);
+  if (at == std::string::npos) return {};
+  const std::size_t begin = at + mark.size();
+  const std::string path = ran.said.substr(begin, ran.said.find('\n', begin) - begin);
+  std::ifstream file(path);
+  auto record = parse_calibration(std::string{std::istreambuf_iterator<char>(file), {}}, path);
+  EXPECT_TRUE(record.ok()) << record.error().text;
+  return record.ok() ? *record : Calibration{};
+}
+
+/// The session that a record came from.
+std::string session_of(const Calibration& record) {
+  const auto state = std::filesystem::path(record.origin).parent_path().parent_path();
+  return state / "sessions" / (record.sessions.at(0).name + ".h5");
+}
+
 class Calibrations : public ::testing::Test {
  protected:
-  Calibrations() : daemon_(scratch_.path(), "ink-lab.rig.json") {}
-
-  Ran creel(std::vector<std::string> words) {
-    words.insert(words.end(), {"--socket", daemon_.socket()});
-    return run_program("creel", words);
-  }
-  /// Takes a calibration and reads its record back.
+  Ran creel(const std::vector<std::string>& words) { return system_test::creel(daemon_, words); }
   Calibration take(const std::string& kind, const std::string& series,
-                   std::vector<std::string> more = {}) {
-    more.insert(more.begin(), {"calibrate", kind, "--for", scenario(series + ".series.json")});
-    const Ran ran = creel(more);
-    EXPECT_EQ(ran.exit, 0) << ran.said;
-    const std::string mark = "written to ";
-    const std::size_t at = ran.said.rfind(mark);
-    if (at == std::string::npos) return {};
-    const std::size_t begin = at + mark.size();
-    const std::string path = ran.said.substr(begin, ran.said.find('\n', begin) - begin);
-    std::ifstream file(path);
-    auto record = parse_calibration(std::string{std::istreambuf_iterator<char>(file), {}}, path);
-    EXPECT_TRUE(record.ok()) << record.error().text;
-    return record.ok() ? *record : Calibration{};
+                   const std::vector<std::string>& more = {}) {
+    return system_test::take(daemon_, kind, series, more);
   }
   static void expect(const Calibration& record, const std::string& name, double truth) {
     const CalibrationValue* found = record.find(name);
@@ -55,7 +70,7 @@ class Calibrations : public ::testing::Test {
   }
 
   const ScratchDirectory scratch_;
-  DaemonProcess daemon_;
+  DaemonProcess daemon_{scratch_.path(), "ink-lab.rig.json"};
 };
 
 TEST_F(Calibrations, EveryKindFindsWhatTheRigHides) {
@@ -108,6 +123,107 @@ TEST_F(Calibrations, EveryKindFindsWhatTheRigHides) {
   const json answer = json::parse(check.said.substr(0, check.said.find('\n')));
   ASSERT_TRUE(answer.contains("calibrations")) << check.said;
   for (const json& one : answer["calibrations"]) EXPECT_EQ(one["state"], "in date") << one;
+}
+
+/// The rig of the ink laboratory on a day with a beam that is so many times as bright.
+std::string brighter_rig(const ScratchDirectory& scratch, double times) {
+  json document = json::parse(read_scenario("ink-lab.rig.json"));
+  json& electrons = document["common"]["simulated"]["world"]["electrons_per_pulse"];
+  electrons = electrons.get<double>() * times;
+  std::string path = scratch.path() / "bright.rig.json";
+  std::ofstream(path) << document;
+  return path;
+}
+
+/// What the rig hides: how the channels of its camera answer to the stripe of a spectrum, mean and
+/// slope of the logarithms taken off as the calibration cannot tell them. From the same sensor with
+/// light in all channels and next to no noise.
+std::vector<double> hidden_responses() {
+  sim::Camera camera;  // the rig document changes nothing of it that matters here
+  camera.stripe_fwhm_rows = camera.rows * 0.375 + 0.1;
+  camera.gain = 1e-3;
+  camera.gain_spread = camera.read_noise = camera.dark_counts_per_s = camera.offset =
+      camera.offset_pattern = 0;
+  const sim::Sensor sensor(camera, 20260314, sim::number_of("camera"));
+  sim::Sensor::Workspace workspace;
+  sim::Random random(1);
+  std::vector<std::uint16_t> frame(std::size_t{camera.rows} * camera.columns);
+  sensor.render(std::vector<double>(camera.columns, 7e8), 1, random, workspace, frame);
+  std::vector<double> logs(camera.columns, 0.0);
+  for (std::size_t i = 0; i < frame.size(); ++i) logs[i % camera.columns] += frame[i];
+  const double n = camera.columns;
+  double mean = 0;
+  double slope = 0;
+  for (std::size_t c = 0; c < logs.size(); ++c) {
+    logs[c] = std::log(logs[c]);
+    const double x = static_cast<double>(c) - 0.5 * (n - 1);
+    mean += logs[c] / n;
+    slope += logs[c] * x / (n * (n * n - 1) / 12);
+  }
+  for (std::size_t c = 0; c < logs.size(); ++c) {
+    logs[c] = std::exp(logs[c] - mean - slope * (static_cast<double>(c) - 0.5 * (n - 1)));
+  }
+  return logs;
+}
+
+TEST_F(Calibrations, GainFromAMovedSpectrumFindsTheHiddenMapAndServesAnEvaluation) {
+  const ScratchDirectory of_bright_day;
+  const DaemonProcess bright_day(of_bright_day.path(), brighter_rig(of_bright_day, 40));
+  const Calibration record = system_test::take(bright_day, "gain", "standard-fe2", {"--dithered"});
+  EXPECT_NE(record.method.find("moved across"), std::string::npos);
+  const auto source = session::native_source();
+  const auto map = report::read_gain(*source, session_of(record),
+                                     [](std::uint64_t, std::uint64_t) { return true; });
+  ASSERT_TRUE(map.ok()) << map.error().text;
+  ASSERT_TRUE((*map)->by_channel);
+  const std::vector<double> truth = hidden_responses();
+  double pulls = 0;
+  double off = 0;
+  double spread = 0;
+  double noise = 0;
+  std::size_t far = 0;
+  for (std::size_t c = 0; c < truth.size(); ++c) {
+    const double error = (*map)->response[c] - truth[c];
+    const double pull = error / std::sqrt((*map)->variance[c]);
+    const double n = static_cast<double>(truth.size());
+    pulls += pull * pull / n;
+    off += error * error / n;
+    spread += (truth[c] - 1) * (truth[c] - 1) / n;
+    noise += (*map)->variance[c] / n;
+    far += std::fabs(pull) > 4 ? 1 : 0;
+  }
+  std::printf("dithered: mean squared pull %.3f, %zu beyond 4; off by %.5f, quoted %.5f, of %.5f\n",
+              pulls, far, std::sqrt(off), std::sqrt(noise), std::sqrt(spread));
+  EXPECT_NEAR(pulls, 1, 0.2);
+  EXPECT_LE(far, 3U);
+  expect(record, "response_spread", std::sqrt(spread));
+
+  // An evaluation takes it as it takes one of even light, and says the same with it.
+  const Calibration flat = take("gain", "ink-gain", {"--frames", "20"});
+  const json started = daemon_.start_series(read_scenario("standard-fe2.series.json"));
+  ASSERT_TRUE(started.contains("session")) << started;
+  ASSERT_TRUE(until(seconds(120), [&] {
+    return !daemon_.call("daemon.status")["series"]["running"].get<bool>();
+  }));
+  const auto ratio = [&](const Calibration& gain) {
+    const Ran ran = creel({"evaluate", started["session"], "--gain", session_of(gain), "--json"});
+    const json answer = json::parse(ran.said.substr(0, ran.said.find('\n')), nullptr, false);
+    EXPECT_TRUE(answer.is_object() && answer.contains("evaluation")) << ran.said;
+    EXPECT_EQ(answer["evaluation"]["specimen"]["gain_map"], gain.sessions.at(0).name);
+    return std::pair{answer["evaluation"]["ratio"]["value"].get<double>(),
+                     answer["evaluation"]["ratio"]["sigma"].get<double>()};
+  };
+  // Left out, it is the one of the calibration that was in force: here the last before the session.
+  const Ran chosen = creel({"evaluate", started["session"], "--json"});
+  EXPECT_EQ(json::parse(chosen.said.substr(0, chosen.said.find('\n')))["gain_session"],
+            flat.sessions.at(0).name);
+  const Ran none = creel({"evaluate", started["session"], "--gain", "none", "--json"});
+  EXPECT_TRUE(json::parse(none.said.substr(0, none.said.find('\n')))["gain_session"].is_null());
+  const auto [by_even, sigma_even] = ratio(flat);
+  const auto [by_moved, sigma_moved] = ratio(record);
+  std::printf("L3/L2 with even light %.4f +- %.4f, with a moved spectrum %.4f +- %.4f\n", by_even,
+              sigma_even, by_moved, sigma_moved);
+  EXPECT_NEAR(by_even, by_moved, 3 * std::hypot(sigma_even, sigma_moved));
 }
 
 TEST_F(Calibrations, AreMissedByNameAndNeverOverwritten) {

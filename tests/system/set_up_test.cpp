@@ -61,6 +61,14 @@ TEST(System, ALiveSetUpShowsTheBeamChargesItsAreaAndItsNeighbourAndClosesByItsel
   EXPECT_LT(last["live"]["electrons_per_pulse"], 6.6);
   EXPECT_NEAR(last["live"]["zero_loss_ev"], 0, 1);
   EXPECT_NEAR(last["live"]["zero_loss_fwhm_ev"], 0.9, 0.3);
+  // What the rig's gauges are for: laser of 20 mW, 200 kV, a room of 21 degrees.
+  const json& gauges = last["gauges"];
+  ASSERT_EQ(gauges.size(), 3U) << gauges;
+  for (const json& one : gauges) {
+    const bool laser = one["gauge"] == "laser_power";
+    const double expected = laser ? 20 : one["gauge"] == "room" ? 21 : 200;
+    EXPECT_NEAR(one["value"].get<double>(), expected, 0.1 * expected) << one;
+  }
   const double given = charged(daemon, "grid-07/film-a");
   EXPECT_NEAR(last["dose"]["series_e_per_a2"], given, 1e-9);
   EXPECT_GT(given, 0.2);  // 20 s at 0.02 e/A^2/s, darks taken off

@@ -105,6 +105,39 @@ TEST(Implausible, AngleAgainstGeometryAndNominalAgainstCalibrated) {
   EXPECT_NE(implausible(series, "rig", shelf)[0].find("0.49"), std::string::npos);
 }
 
+TEST(TypedSettings, WhatCalibrationsMeasuredSinceStandsInThePlaceOfWhatWasTyped) {
+  const auto rate = [](std::int64_t taken) {
+    Calibration made = record("dose-rate", taken, taken + kHour);
+    made.method = "counts in vacuum";
+    made.values = {{"dose_rate_e_per_a2_s", "1/angstrom^2/s", 0.025, 0.001, 40}};
+    return made;
+  };
+  Calibration residual = record("residual", kNow, kNow + kHour);
+  residual.values = {{"fraction", "1", 0.002, 0.0001, 12}};
+  json document = ink_film().document;
+  const json typed = document["beam"];
+
+  Shelf shelf;
+  shelf.records = {rate(kNow), residual};
+  EXPECT_EQ(put_measured(document, "another rig", shelf, kNow), std::vector<std::string>{});
+  EXPECT_EQ(put_measured(document, "rig", shelf, kNow + 2 * kHour), std::vector<std::string>{})
+      << "they have run out";
+  EXPECT_EQ(document["beam"], typed);
+
+  const auto names = put_measured(document, "rig", shelf, kNow);
+  EXPECT_EQ(names.size(), 5U);
+  EXPECT_EQ(document["beam"]["dose_rate_e_per_a2_s"], 0.025);
+  EXPECT_DOUBLE_EQ(document["beam"]["relative_uncertainty"].get<double>(), 0.04);
+  EXPECT_DOUBLE_EQ(document["beam"]["residual_e_per_a2_s"].get<double>(), 0.002 * 0.025);
+  EXPECT_EQ(document["beam"]["method"], "creel calibrate dose-rate: counts in vacuum");
+  EXPECT_TRUE(parse_series(document.dump(), "taken over").ok());
+
+  // What was typed after the measurement is newer than it.
+  document["beam"] = typed;
+  document["beam"]["measured_at"] = "2126-01-01T00:00:00Z";
+  EXPECT_EQ(put_measured(document, "rig", shelf, kNow), std::vector<std::string>{});
+}
+
 TEST(TypedSettings, AreTakenOverOneByOne) {
   json document = ink_film().document;
   EXPECT_TRUE(put_typed(document, "microscope.camera_length_mm", "72.5").ok());

@@ -2,9 +2,11 @@
 // dose than it says.
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <cstdlib>
 #include <fstream>
 #include <iterator>
+#include <set>
 
 #include "client/calibrate/series_for.h"
 #include "protocol/series/calibration.h"
@@ -92,6 +94,33 @@ TEST(SeriesFor, EmissionIsHeldByALaserThatDropsOutButNotByTheAttenuator) {
   EXPECT_EQ(wide.most, usual.most);
 }
 
+TEST(SeriesFor, AMovedSpectrumIsMovedByWholeChannelsAndBack) {
+  const Series base = scenario("standard-fe2");
+  SeriesOptions options;
+  options.dithered = true;
+  const Series gain = made("gain", base, options);
+  std::set<double> places;
+  double last = 0;
+  for (const Block& block : gain.blocks) {
+    if (block.kind != ExposureKind::gain) continue;
+    EXPECT_EQ(block.area, base.areas[0].name);
+    EXPECT_GE(block.count, 2U) << "one frame alone shows no noise";
+    // The supply is moved as the axis is said to be, from the core loss's 224 and 200 eV.
+    ASSERT_EQ(block.settings.size(), 1U);
+    const double supply = block.settings[0].value.get<double>() - 224;
+    last = (block.energy_offset_ev.value() - 200) / base.dispersion_ev.value();
+    EXPECT_NEAR(supply, last * base.dispersion_ev.value(), 1e-9);
+    EXPECT_NEAR(last, std::round(last), 1e-9);
+    places.insert(std::round(last));
+  }
+  EXPECT_GE(places.size(), 10U);
+  EXPECT_EQ(last, 0) << "the supply is left as the next series expects it";
+  double dose = 0;
+  for (const auto& [area, planned] : estimate(gain).planned) dose += planned.value;
+  EXPECT_GT(dose, 0);
+  EXPECT_GT(gain.guards.dose.value, dose);
+}
+
 TEST(SeriesFor, ShutterFramesHaveDarksOfTheirTime) {
   const Series shutter = made("shutter", scenario("ink-film"));
   EXPECT_EQ(shutter.gating, Gating::shutter);
@@ -115,6 +144,10 @@ TEST(SeriesFor, WhatIsMissingOrMistypedIsSaid) {
   SeriesOptions options;
   options.even = "illumination";
   EXPECT_NE(fault("gain", options).find("DEVICE.SETTING=LIT,AFTER"), std::string::npos);
+  options.dithered = true;
+  EXPECT_NE(
+      series_for("gain", scenario("ink-gain"), options).error().text.find("specimen exposures"),
+      std::string::npos);
   options.area = "elsewhere";
   EXPECT_NE(fault("energy", options).find("has no area \"elsewhere\""), std::string::npos);
 }

@@ -25,6 +25,9 @@ json running() {
           {"left_s", 552.3},
           {"rate_unit", "electrons"},
           {"notes", {"a lower bound"}},
+          {"gauges",
+           {{{"gauge", "laser"}, {"channel", "power"}, {"value", 20.0131}, {"unit", "mW"}},
+            {{"gauge", "room"}, {"channel", "room"}, {"value", nullptr}, {"unit", "degC"}}}},
           {"dose",
            {{"series_e_per_a2", 0.42},
             {"series_limit_e_per_a2", 26},
@@ -100,7 +103,9 @@ TEST(SetUpScreen, SaysCautionsNumbersPeakTrendAndDose) {
   EXPECT_THAT(lines,
               Contains(HasSubstr("dose 0.42 of 26 e/A^2 in this set-up; the area 1.3 of 60")));
   EXPECT_THAT(lines, Contains(HasSubstr("a lower bound")));
+  EXPECT_THAT(lines, Contains("laser power 20.013 mW; room --"));
   EXPECT_THAT(set_up_line(running()), HasSubstr("electrons per pulse 6.283"));
+  EXPECT_THAT(set_up_line(running()), HasSubstr("laser power 20.013 mW; room --;"));
 }
 
 TEST(SetUpScreen, SaturationIsShoutedAndColourIsOnlyForThoseWhoWantIt) {

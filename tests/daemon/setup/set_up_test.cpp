@@ -10,13 +10,9 @@
 #include <optional>
 #include <string>
 
-#include "daemon/ledger/ledger.h"
-#include "daemon/series/conductor.h"
-#include "daemon/supervisor/supervisor.h"
 #include "tests/fakes/disk.h"
-#include "tests/fakes/rig.h"
-#include "tests/fakes/timeline.h"
 #include "tests/nights/documents.h"
+#include "tests/nights/life.h"
 
 namespace creel {
 namespace {
@@ -64,34 +60,16 @@ class Evening {
   }
 
   void start_daemon() {
-    daemon_ = std::make_unique<Daemon>(timeline_, next_owner_);
+    daemon_ = std::make_unique<Daemon>(timeline_, fake_rig_, next_owner_++);
     Daemon& daemon = *daemon_;
-    daemon.launcher = fake_rig_.launcher(next_owner_++);
-    daemon.ledger = std::move(*open_ledger(*disk_, timeline_, "/state/ledger.db"));
-    daemon.supervisor = std::make_unique<Supervisor>(
-        rig_, "/drivers",
-        DeviceHost::Parts{*daemon.launcher, daemon.scheduler, timeline_, daemon.random});
-    daemon.conductor = std::make_unique<Conductor>(
-        Conductor::Parts{daemon.scheduler, timeline_, *daemon.supervisor, *daemon.ledger, *disk_,
-                         daemon.worker},
-        rig_, Conductor::Options{"/state/sessions", json::object()});
+    daemon.put_together(rig_, *disk_,
+                        std::move(*open_ledger(*disk_, timeline_, "/state/ledger.db")),
+                        {"/state/sessions", json::object()});
     auto made = SetUp::make({daemon.scheduler, timeline_, *daemon.supervisor, *daemon.ledger,
                              *daemon.conductor, *disk_},
                             rig_, "/state/set-ups", [this](const json& status) { told = status; });
     ASSERT_TRUE(made.ok()) << made.error().text;
     daemon.set_up = std::move(*made);
-    Supervisor::Listener listener;
-    listener.on_frames = [&daemon](const std::string& device) {
-      daemon.conductor->frames_arrived(device);
-    };
-    listener.on_state = [&daemon](const std::string& device, DeviceState) {
-      daemon.conductor->device_changed(device);
-    };
-    listener.on_event = [&daemon](const std::string& device, const std::string& name,
-                                  const json& body) {
-      daemon.conductor->device_event(device, name, body);
-    };
-    daemon.supervisor->listen(std::move(listener));
     daemon.conductor->listen([&daemon](const json& event) { daemon.set_up->event(event); });
     daemon.supervisor->start();
     ready_ = false;
@@ -132,10 +110,7 @@ class Evening {
                                                              : disk_->after_kill());
     daemon_.reset();
     disk_ = std::move(after);
-    bool waited = false;
-    timeline_.add(1, timeline_.now() + 20'000'000, [&waited] { waited = true; });
-    step_until([&] { return waited; });
-    if (fake_rig_.lit()) {
+    if (!nights::hosts_close(timeline_, fake_rig_)) {
       fail("the beam is on after the daemon died");
     }
   }
@@ -167,16 +142,8 @@ class Evening {
   json told, resumed;
 
  private:
-  struct Daemon {
-    Daemon(fakes::Timeline& timeline, fakes::Timeline::Owner owner)
-        : scheduler(timeline, owner), worker(timeline, owner), random(owner) {}
-    fakes::TimelineScheduler scheduler;
-    fakes::TimelineWorker worker;
-    fakes::SeededRandom random;
-    std::unique_ptr<Launcher> launcher;
-    std::unique_ptr<Ledger> ledger;
-    std::unique_ptr<Supervisor> supervisor;
-    std::unique_ptr<Conductor> conductor;
+  struct Daemon : nights::Life {
+    using Life::Life;
     std::unique_ptr<SetUp> set_up;
   };
   static Series series_with(bool shutter_gating) {
@@ -219,6 +186,18 @@ TEST(SetUp, ClosesByItselfWhenItsTimeIsOverAndChargesItsArea) {
   EXPECT_GT(last["live"]["frames"], 5);
   EXPECT_FALSE(evening.told["running"]);
   EXPECT_EQ(evening.ledger().causes("G1/A1")->begin()->first, "set_up");
+}
+
+TEST(SetUp, ShowsWhatTheGaugesRead) {
+  Evening evening;
+  evening.start_daemon();
+  ASSERT_EQ(evening.ask(), "");
+  ASSERT_TRUE(evening.step_until([&] { return evening.true_dose() > 0.7; }));
+  const json gauges = evening.set_up().status()["gauges"];
+  ASSERT_EQ(gauges.size(), 1U) << gauges;
+  EXPECT_EQ(gauges[0]["gauge"], "laser_power");
+  EXPECT_TRUE(gauges[0]["value"].is_number()) << gauges;
+  EXPECT_FALSE(gauges[0]["channel"].get<std::string>().empty());
 }
 
 TEST(SetUp, EndsWhenSomebodySaysStopAndWhenItsWatcherIsGone) {

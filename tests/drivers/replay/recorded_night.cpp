@@ -3,12 +3,9 @@
 #include <memory>
 #include <utility>
 
-#include "daemon/ledger/ledger.h"
 #include "daemon/platform/disk.h"
-#include "daemon/series/conductor.h"
-#include "daemon/supervisor/supervisor.h"
-#include "tests/fakes/timeline.h"
 #include "tests/nights/documents.h"
+#include "tests/nights/life.h"
 
 namespace creel::replay_test {
 namespace {
@@ -30,28 +27,15 @@ class Recorder {
     CREEL_INVARIANT(disk_->create_directories(sessions_).ok(), "no directory for the session");
     auto ledger = open_ledger(*disk_, timeline_, directory + "/ledger.db");
     CREEL_INVARIANT(ledger.ok(), "no ledger");
-    ledger_ = std::move(*ledger);
-    launcher_ = fake_rig_.launcher(kDaemon);
-    supervisor_ = std::make_unique<Supervisor>(
-        rig_, "/drivers", DeviceHost::Parts{*launcher_, scheduler_, timeline_, random_});
-    conductor_ = std::make_unique<Conductor>(
-        Conductor::Parts{scheduler_, timeline_, *supervisor_, *ledger_, *disk_, worker_}, rig_,
-        Conductor::Options{sessions_, json{{"name", "creel"}, {"version", "test"}},
-                           session::Codec::deflate, seconds(120)});
+    life_.put_together(rig_, *disk_, std::move(*ledger),
+                       {sessions_, json{{"name", "creel"}, {"version", "test"}},
+                        session::Codec::deflate, seconds(120)});
   }
 
   RecordedNight run() {
-    Supervisor::Listener listener;
-    listener.on_frames = [this](const std::string& device) { conductor_->frames_arrived(device); };
-    listener.on_state = [this](const std::string& device, DeviceState) {
-      conductor_->device_changed(device);
-    };
-    listener.on_event = [this](const std::string& device, const std::string& name,
-                               const json& body) { conductor_->device_event(device, name, body); };
-    supervisor_->listen(std::move(listener));
-    conductor_->listen([this](const json& event) { on_event(event); });
-    supervisor_->start();
-    conductor_->take_up([this](const Result<json>&) { start(); });
+    life_.conductor->listen([this](const json& event) { on_event(event); });
+    life_.supervisor->start();
+    life_.conductor->take_up([this](const Result<json>&) { start(); });
     while (night_.path.empty() && timeline_.steps() < kMostSteps && timeline_.step()) {
     }
     CREEL_INVARIANT(!night_.path.empty(), "the night did not end");
@@ -62,13 +46,13 @@ class Recorder {
 
  private:
   void start() {
-    if (!supervisor_->ready({"camera", "beam_shutter", "cathode_shutter", "laser_power"})) {
-      scheduler_.at(timeline_.safety_now() + milliseconds(300), [this] { start(); });
+    if (!life_.supervisor->ready({"camera", "beam_shutter", "cathode_shutter", "laser_power"})) {
+      life_.scheduler.at(timeline_.safety_now() + milliseconds(300), [this] { start(); });
       return;
     }
-    conductor_->start(nights::series_for(plan_), [this](const Result<json>& started) {
+    life_.conductor->start(nights::series_for(plan_), [this](const Result<json>& started) {
       if (!started.ok()) {  // a device failed meanwhile: once more
-        scheduler_.at(timeline_.safety_now() + seconds(2), [this] { start(); });
+        life_.scheduler.at(timeline_.safety_now() + seconds(2), [this] { start(); });
       }
     });
   }
@@ -78,10 +62,10 @@ class Recorder {
       night_.path = event.value("path", "");
     } else if (event.value("event", "") == "hold") {
       ++night_.holds;
-      scheduler_.at(timeline_.safety_now() + seconds(30), [this] { std::ignore = go_on(); });
+      life_.scheduler.at(timeline_.safety_now() + seconds(30), [this] { std::ignore = go_on(); });
     }
   }
-  bool go_on() { return conductor_->go_on().ok(); }
+  bool go_on() { return life_.conductor->go_on().ok(); }
 
   nights::NightPlan plan_;
   Series series_;
@@ -90,13 +74,7 @@ class Recorder {
   fakes::FakeRig fake_rig_;
   std::unique_ptr<Disk> disk_;
   std::string sessions_;
-  fakes::TimelineScheduler scheduler_{timeline_, kDaemon};
-  fakes::TimelineWorker worker_{timeline_, kDaemon};
-  fakes::SeededRandom random_{7};
-  std::unique_ptr<Ledger> ledger_;
-  std::unique_ptr<Launcher> launcher_;
-  std::unique_ptr<Supervisor> supervisor_;
-  std::unique_ptr<Conductor> conductor_;
+  nights::Life life_{timeline_, fake_rig_, kDaemon};
   RecordedNight night_;
 };
 
