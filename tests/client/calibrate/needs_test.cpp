@@ -18,8 +18,9 @@ constexpr std::int64_t kHour = 3'600'000'000'000;
 constexpr std::int64_t kNow = 1'790'000'000'000'000'000;
 
 Series ink_film() {
+  const char* source = std::getenv("CREEL_SOURCE");
   const std::string path =
-      std::string(std::getenv("CREEL_SOURCE")) + "/sim/scenarios/ink-film.series.json";
+      std::string(source == nullptr ? "." : source) + "/sim/scenarios/ink-film.series.json";
   std::ifstream file(path);
   auto series = parse_series(std::string{std::istreambuf_iterator<char>(file), {}}, path);
   EXPECT_TRUE(series.ok());
