@@ -6,6 +6,7 @@
 #include <functional>
 #include <map>
 #include <numeric>
+#include <optional>
 
 #include "daemon/analysis/shift.h"
 
@@ -19,7 +20,8 @@ constexpr double kBeyondLines_ev = 30;
 constexpr std::size_t kMargin = 16;        // channels beyond the range
 constexpr double kOffsetsPerChannel = 16;  // groups whose axes differ by less share one
 constexpr double kWidestError = 0.5;
-constexpr double kFwhm = 2.3548;  // 2 sqrt(2 ln 2)
+constexpr double kFwhm = 2.3548;         // 2 sqrt(2 ln 2)
+constexpr double kZeroLossShape = 0.01;  // channels: as series_calibration.h
 
 /// A Gaussian of variance `channels2`, its own transpose but for the ends.
 Row blurred(const Row& in, double channels2) {
@@ -41,6 +43,41 @@ Row blurred(const Row& in, double channels2) {
   return out;
 }
 
+constexpr double kLeastBlur = 0.02;  // channels^2: nothing below can be seen
+
+/// How far the axis may have been from where the references say, by groups of core groups.
+Strayed strayed(const MeasuredSession& of, std::span<const std::vector<std::size_t>> groups) {
+  std::vector<std::vector<Moment>> moments;
+  for (const auto& members : groups) {
+    double all = 0;
+    for (const std::size_t index : members) {
+      all += static_cast<double>(of.session->core[index].frames);
+    }
+    moments.emplace_back();
+    for (const std::size_t index : members) {
+      const FrameGroup& group = of.session->core[index];
+      moments.back().push_back({group.middle_s, static_cast<double>(group.frames) / all});
+    }
+  }
+  return Wander(of.session->drift, of.edge->noise.total_slope(),
+                kZeroLossShape * of.session->dispersion_ev)
+      .of(moments);
+}
+Strayed strayed_as_one(const MeasuredSession& of) {
+  std::vector<std::vector<std::size_t>> all(1);
+  for (const auto& members : of.edge->members) {
+    all.front().insert(all.front().end(), members.begin(), members.end());
+  }
+  return strayed(of, all);
+}
+
+/// By how much (eV^2) an end member's sum is broader than its zero loss: its exposures were moved
+/// to where the references said.
+double blurred_by_axis(const MeasuredSession& member) {
+  const Strayed one = strayed_as_one(member);
+  return one.wandering_ev2.front() + one.by_errors_ev2.front();
+}
+
 /// From an end member's edge to the specimen's axis, scattering and resolution; and back for
 /// functionals.
 class Bringing {
@@ -52,7 +89,7 @@ class Bringing {
     shift_ = (from.first_ev - to.first_ev) / to.dispersion_ev;
     if (member.session->zero_loss && specimen.session->zero_loss) {
       missing_ = (std::pow(specimen.session->zero_loss->sigma_ev, 2) -
-                  std::pow(member.session->zero_loss->sigma_ev, 2)) /
+                  std::pow(member.session->zero_loss->sigma_ev, 2) - blurred_by_axis(member)) /
                  (to.dispersion_ev * to.dispersion_ev);
     }
   }
@@ -76,7 +113,6 @@ class Bringing {
   }
 
  private:
-  static constexpr double kLeastBlur = 0.02;  // channels^2: nothing below can be seen
   const SingleScattering& plural_;
   double shift_ = 0, missing_ = 0;
 };
@@ -103,38 +139,99 @@ struct Cut {
   }
 };
 
-/// Exposures' own dark noise, and that of the mean darks that were subtracted. The latter is common
-/// to all groups; for the weights each carries its part.
+/// The mean darks that were subtracted, as the fit wants them.
+class Darks {
+ public:
+  Darks(const SessionSpectra& session, const Cut& cut) {
+    for (const auto& [exposure, dark] : session.darks) {
+      places_[exposure] = variances.size();
+      variances.push_back(cut.of(dark.variance));
+      for (double& value : variances.back()) {
+        value /= static_cast<double>(std::max<std::uint64_t>(1, dark.frames));
+      }
+    }
+  }
+  [[nodiscard]] std::optional<std::size_t> place(std::int64_t exposure_set_ns) const {
+    const auto found = places_.find(exposure_set_ns);
+    return found == places_.end() ? std::nullopt : std::optional(found->second);
+  }
+  std::vector<Row> variances;
+
+ private:
+  std::map<std::int64_t, std::size_t> places_;
+};
+
+/// Exposures' own dark noise, and that of the mean darks that were subtracted.
 double floor_of(const MeasuredSession& of, const std::vector<std::size_t>& members) {
-  double sum = 0;
+  double own = 0;
+  std::map<std::int64_t, double> taken;
   for (const std::size_t index : members) {
     const FrameGroup& group = of.session->core[index];
-    const auto frames = static_cast<double>(group.frames);
-    const auto dark = of.session->darks.find(group.exposure_set_ns);
-    const double shared =
-        dark == of.session->darks.end() || dark->second.frames == 0
-            ? 0.0
-            : static_cast<double>(of.edge->frames) / static_cast<double>(dark->second.frames);
-    sum += frames * of.edge->noise.dark_variance * (1 + shared);
+    own += static_cast<double>(group.frames);
+    taken[group.exposure_set_ns] += static_cast<double>(group.frames);
   }
-  return sum;
+  double shared = 0;
+  for (const auto& [exposure, frames] : taken) {
+    const auto dark = of.session->darks.find(exposure);
+    shared += dark == of.session->darks.end() || dark->second.frames == 0
+                  ? 0.0
+                  : frames * frames / static_cast<double>(dark->second.frames);
+  }
+  return (own + shared) * of.edge->noise.dark_variance;
 }
 
+/// A group whose exposures all have one dark shares its noise with the others; one that mixes
+/// exposure times has to carry it alone.
+void set_noise(const MeasuredSession& of, const std::vector<std::size_t>& members,
+               const Darks& darks, ComponentGroup& group) {
+  const double factor = of.edge->noise_widened ? of.edge->noise_factor : 1.0;
+  group.slope = factor * std::max(1e-12, of.edge->noise.slope[0]);
+  const std::int64_t exposure = of.session->core[members.front()].exposure_set_ns;
+  double frames = 0;
+  bool alike = true;
+  for (const std::size_t index : members) {
+    const FrameGroup& one = of.session->core[index];
+    alike = alike && one.exposure_set_ns == exposure;
+    frames += static_cast<double>(one.frames);
+  }
+  const auto dark = darks.place(exposure);
+  if (!alike || !dark) {
+    group.floor = factor * floor_of(of, members);
+    return;
+  }
+  group.floor = factor * frames * of.edge->noise.dark_variance;
+  group.dark = *dark;
+  group.darks_taken = frames;
+}
+
+/// `wandering_ev2`: variance of the exposures about the group's mean beyond what references say. A
+/// normal distribution by three points (Abramowitz and Stegun 25.4.46).
 std::vector<ComponentGroup::Offset> offsets_of(const MeasuredSession& of,
-                                               const std::vector<std::size_t>& members) {
+                                               const std::vector<std::size_t>& members,
+                                               double wandering_ev2) {
   struct Bin {
     double sum = 0, frames = 0;
   };
   std::map<long, Bin> bins;
   double all = 0;
+  const auto add = [&bins](double offset, double frames) {
+    Bin& bin = bins[std::lround(offset * kOffsetsPerChannel)];
+    bin.sum += frames * offset;
+    bin.frames += frames;
+  };
+  const double channels = std::sqrt(wandering_ev2) / of.edge->grid.dispersion_ev;
   for (const std::size_t index : members) {
     const FrameGroup& group = of.session->core[index];
     const double offset = offset_of(group, of.edge->grid);
     const auto frames = static_cast<double>(group.frames);
-    Bin& bin = bins[std::lround(offset * kOffsetsPerChannel)];
-    bin.sum += frames * offset;
-    bin.frames += frames;
     all += frames;
+    if (channels * channels < kLeastBlur) {
+      add(offset, frames);
+      continue;
+    }
+    add(offset, frames * 2 / 3);
+    add(offset - std::sqrt(3.0) * channels, frames / 6);
+    add(offset + std::sqrt(3.0) * channels, frames / 6);
   }
   std::vector<ComponentGroup::Offset> offsets;
   offsets.reserve(bins.size());
@@ -144,9 +241,9 @@ std::vector<ComponentGroup::Offset> offsets_of(const MeasuredSession& of,
   return offsets;
 }
 
-std::vector<ComponentGroup> groups_of(const MeasuredSession& of, const Cut& cut) {
+std::vector<ComponentGroup> groups_of(const MeasuredSession& of, const Cut& cut, const Darks& darks,
+                                      const Strayed& strayed) {
   std::vector<ComponentGroup> groups;
-  const double factor = of.edge->noise_widened ? of.edge->noise_factor : 1.0;
   for (std::size_t k = 0; k < of.edge->members.size(); ++k) {
     Row counts(of.session->channels, 0.0);
     for (const std::size_t index : of.edge->members[k]) {
@@ -155,9 +252,10 @@ std::vector<ComponentGroup> groups_of(const MeasuredSession& of, const Cut& cut)
     }
     ComponentGroup group;
     group.counts = cut.of(counts);
-    group.slope = factor * std::max(1e-12, of.edge->noise.slope[0]);
-    group.floor = factor * floor_of(of, of.edge->members[k]);
-    group.offsets = offsets_of(of, of.edge->members[k]);
+    set_noise(of, of.edge->members[k], darks, group);
+    // The references' errors are in where the exposures are said to lie; they did not lie there.
+    group.offsets = offsets_of(of, of.edge->members[k],
+                               std::max(0.0, strayed.wandering_ev2[k] - strayed.by_errors_ev2[k]));
     group.doses = of.edge->doses[k];
     groups.push_back(std::move(group));
   }
@@ -197,6 +295,7 @@ using Two = std::array<std::array<double, 2>, 2>;
 struct Part {
   const SessionSpectra* session;
   CarriedNoise carried;
+  Two by_axis{};  ///< by what the references leave open of its axis
 };
 
 /// Covariance of x0 and rate from everything that is known of the frames' noise.
@@ -205,7 +304,7 @@ Two carried_covariance(const std::vector<Part>& parts, double axis_error_ev) {
   for (std::size_t i = 0; i < 2; ++i) {
     for (std::size_t j = 0; j < 2; ++j) {
       for (const Part& a : parts) {
-        sum[i][j] += a.carried.own(i, j) +
+        sum[i][j] += a.carried.own(i, j) + a.by_axis[i][j] +
                      axis_error_ev * axis_error_ev * a.carried.by_shift(i) * a.carried.by_shift(j);
         for (const Part& b : parts) {
           sum[i][j] += shared_noise(*a.session, a.carried, i, *b.session, b.carried, j);
@@ -217,7 +316,7 @@ Two carried_covariance(const std::vector<Part>& parts, double axis_error_ev) {
 }
 
 Part specimen_part(const MeasuredSession& of, const ComponentFit& fit, const Cut& cut) {
-  Part part{of.session, CarriedNoise(2)};
+  Part part{of.session, CarriedNoise(2), {}};
   for (std::size_t k = 0; k < of.edge->members.size(); ++k) {
     std::vector<Row> w = {cut.back(fit.of_x0.counts[k], of.session->channels)};
     w.push_back(fit.free[kRate] ? cut.back(fit.of_rate.counts[k], of.session->channels)
@@ -230,6 +329,22 @@ Part specimen_part(const MeasuredSession& of, const ComponentFit& fit, const Cut
     part.carried.widen(of.edge->noise_factor);
   }
   return part;
+}
+
+/// What the shifts' own error adds: they are held to the references.
+Two by_shifts(const ComponentFit& fit, const std::vector<double>& covariance) {
+  Two sum{};
+  const std::array<const Row*, 2> by = {&fit.of_x0.shift, &fit.of_rate.shift};
+  for (std::size_t i = 0; i < 2; ++i) {
+    for (std::size_t j = 0; j < 2; ++j) {
+      for (std::size_t k = 0; k < by[i]->size(); ++k) {
+        for (std::size_t l = 0; l < by[j]->size(); ++l) {
+          sum[i][j] += (*by[i])[k] * covariance[k * by[j]->size() + l] * (*by[j])[l];
+        }
+      }
+    }
+  }
+  return sum;
 }
 
 /// The height of an end member is measured too, from the same frames.
@@ -248,7 +363,14 @@ Part member_part(const MeasuredSession& of, const WhiteLineWindows& windows, con
     }
     u.push_back(std::move(on_edge));
   }
-  return {of.session, noise_of_functionals(*of.session, *of.edge, *of.single, u)};
+  Part part{of.session, noise_of_functionals(*of.session, *of.edge, *of.single, u), {}};
+  const double variance = strayed_as_one(of).covariance_ev2.front();
+  for (std::size_t i = 0; i < 2; ++i) {
+    for (std::size_t j = 0; j < 2; ++j) {
+      part.by_axis[i][j] = variance * part.carried.by_shift(i) * part.carried.by_shift(j);
+    }
+  }
+  return part;
 }
 
 /// Everything of one fit.
@@ -268,7 +390,11 @@ class Sessions {
     data_.grid = {grid.lower(cut_.from), grid.dispersion_ev, cut_.to - cut_.from};
     data_.range = component_range(windows);
     data_.before_edge = windows.background;
-    data_.groups = groups_of(specimen, cut_);
+    const Darks darks(*specimen.session, cut_);
+    const Strayed axis = strayed(specimen, specimen.edge->members);
+    data_.groups = groups_of(specimen, cut_, darks, axis);
+    data_.darks = darks.variances;
+    data_.shift_covariance_ev2 = axis.covariance_ev2;
     data_.low = end_member_of(low, bring_low_, cut_);
     data_.high = end_member_of(high, bring_high_, cut_);
     data_.profile = choice.profile;
@@ -322,6 +448,7 @@ class Sessions {
     truth.rate = night.rate;
     data_.law = choice_.law;
     data_.groups.clear();
+    plan_shifts(night.groups.size());
     for (const PlannedNight::Group& group : night.groups) {
       const double part = group.pilot_frames / pilot_frames;
       ComponentGroup made;
@@ -342,10 +469,23 @@ class Sessions {
   }
 
  private:
+  /// As far from the references as the pilot's groups may be on the average, each by itself.
+  void plan_shifts(std::size_t groups) {
+    const std::size_t n = specimen_.edge->members.size();
+    double variance = 0;
+    for (std::size_t k = 0; k < n; ++k) {
+      variance += data_.shift_covariance_ev2[k * (n + 1)] / static_cast<double>(n);
+    }
+    data_.shift_covariance_ev2.assign(groups * groups, 0.0);
+    for (std::size_t k = 0; k < groups; ++k) {
+      data_.shift_covariance_ev2[k * (groups + 1)] = variance;
+    }
+  }
+
   /// The noise of frames that would be what the model expects.
   Part planned_part(const PlannedNight& night, const NoiseLine& noise,
                     const ComponentFit& fit) const {
-    Part part{specimen_.session, CarriedNoise(2)};
+    Part part{specimen_.session, CarriedNoise(2), {}};
     const std::size_t channels = specimen_.session->channels;
     for (std::size_t k = 0; k < night.groups.size(); ++k) {
       FrameGroup group;
@@ -373,10 +513,11 @@ class Sessions {
   Result<ComponentAnswer> answered(ComponentFit&& found,
                                    const std::function<Part(const ComponentFit&)>& specimen) const {
     ComponentFit* const fit = &found;
-    const std::vector<Part> parts = {
+    std::vector<Part> parts = {
         specimen(*fit),
         member_part(low_, windows_, bring_low_, {&fit->of_x0.low, &fit->of_rate.low}, cut_),
         member_part(high_, windows_, bring_high_, {&fit->of_x0.high, &fit->of_rate.high}, cut_)};
+    parts.front().by_axis = by_shifts(*fit, data_.shift_covariance_ev2);
     const Two covariance = carried_covariance(parts, choice_.axis_error_ev);
     ComponentAnswer made;
     made.x0 = fit->value[kX0];
@@ -399,23 +540,36 @@ class Sessions {
     return made;
   }
 
-  /// Other laws on the same data. A law with one number more pays ln(channels) for it.
+  /// Other laws on the same data. A law with one number more pays ln(channels) for it. What laws
+  /// differ by is broader than the noise that neighbours share, so the deviance is divided by its
+  /// excess (K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, 2nd ed.,
+  /// Springer 2002, sec. 2.5).
   void compare_laws(ComponentAnswer& made) {
     if (!made.fit.free[kRate]) {
       return;
     }
     const double price = std::log(static_cast<double>(made.fit.degrees_of_freedom));
+    const NoiseLine& noise = specimen_.edge->noise;
+    const double excess = std::max(1.0, noise.total_slope() / noise.slope[0]);
+    if (!specimen_.edge->dose_rates.differ()) {
+      made.rate_law_withheld =
+          "all exposures were taken at one dose rate, so what it does cannot be told";
+    }
     for (const auto& [law, numbers] :
          {std::pair{DamageLaw::none, -1.0}, std::pair{DamageLaw::first_order, 0.0},
-          std::pair{DamageLaw::second_order, 0.0}, std::pair{DamageLaw::plateau, 1.0}}) {
+          std::pair{DamageLaw::second_order, 0.0}, std::pair{DamageLaw::plateau, 1.0},
+          std::pair{DamageLaw::rate_power, 1.0}}) {
+      if (law == DamageLaw::rate_power && !made.rate_law_withheld.empty()) {
+        continue;
+      }
       data_.law = law;
       const auto fit = law == choice_.law ? Result<ComponentFit>(made.fit) : fit_components(data_);
       if (!fit) {
         continue;  // the data do not tell this law's numbers apart
       }
       made.laws.push_back({law, fit->value[kX0], fit->sigma(kX0), fit->value[kRate],
-                           fit->value[kPlateau], fit->deviance,
-                           fit->deviance - made.fit.deviance + numbers * price});
+                           fit->value[kShape], fit->deviance,
+                           (fit->deviance - made.fit.deviance) / excess + numbers * price});
     }
     data_.law = choice_.law;
   }
@@ -436,7 +590,7 @@ class Sessions {
       ComponentFit::Group& group = made.fit.groups[k];
       group.sigma_own_x *= smooth;  // its functional is broad, so neighbours add up
       survived += group.height * mean_survival(data_.groups[k].doses, made.k, choice_.profile,
-                                               choice_.law, made.fit.value[kPlateau]);
+                                               choice_.law, made.fit.value[kShape]);
       weight += group.height;
     }
     made.mean_survival = weight > 0 && survived > 0 ? survived / weight : 1;

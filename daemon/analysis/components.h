@@ -9,7 +9,8 @@
 // The error has two forms. `fit.covariance` takes channels as independent with the noise that the
 // frames showed, added up over neighbours. `sigma_x0` carries every covariance that is known
 // through the fit's functional: neighbours, mean darks shared by all groups, the gain map, the end
-// members' own frames, background and deconvolution. They should agree; both are reported.
+// members' own frames, background and deconvolution, what zero-loss references leave open of each
+// session's axis. They should agree; both are reported.
 #pragma once
 
 #include <string>
@@ -41,9 +42,11 @@ struct ComponentChoice {
 struct LawCompared {
   DamageLaw law = DamageLaw::first_order;
   double x0 = 0, sigma_x0 = 0;  ///< sigma of the channels alone
-  double k = 0, plateau = 0;
+  double k = 0;
+  double shape = 0;  ///< part of the plateau, or power of the dose rate; 0 of other laws
   double deviance = 0;
-  double evidence = 0;  ///< Bayesian information criterion less that of the first-order law: below
+  double evidence = 0;  ///< Bayesian information criterion less that of the first-order law, the
+                        ///< deviance over the excess of noise that neighbours share: below
                         ///< -6 it speaks for this law (G. Schwarz, Ann. Stat. 6, 461 (1978); R. E.
                         ///< Kass, A. E. Raftery, J. Am. Stat. Assoc. 90, 773 (1995))
 };
@@ -54,8 +57,9 @@ struct ComponentAnswer : ZeroDose {
                                  ///< exact
   double unlikely_above = 0;     ///< deviance that chance exceeds once in 4000 sessions
   std::vector<LawCompared> laws;
-  double mean_survival = 1;     ///< of the high state, over the exposures
-  double by_axis_tenth_ev = 0;  ///< change of x0 if the end members' axis were 0.1 eV off
+  std::string rate_law_withheld;  ///< why the power of the dose rate is not among them
+  double mean_survival = 1;       ///< of the high state, over the exposures
+  double by_axis_tenth_ev = 0;    ///< change of x0 if the end members' axis were 0.1 eV off
   double too_sharp_ev = 0;  ///< by how much an end member's zero loss is wider than the specimen's
                             ///< (FWHM in quadrature); 0: none
   std::vector<double> doses;      ///< mean of each group

@@ -70,12 +70,14 @@ std::string_view name(DamageLaw law) {
       return "second order";
     case DamageLaw::plateau:
       return "first order to a plateau";
+    case DamageLaw::rate_power:
+      return "first order, by a power of the dose rate";
   }
   return "";
 }
 
 double survival(const DoseInterval& dose, double k, BeamProfile profile, DamageLaw law,
-                double plateau) {
+                double shape) {
   const double u0 = k * dose.before;
   const double u1 = k * dose.after;
   switch (law) {
@@ -84,7 +86,11 @@ double survival(const DoseInterval& dose, double k, BeamProfile profile, DamageL
     case DamageLaw::second_order:
       return hyperbolic(u0, u1, profile);
     case DamageLaw::plateau:
-      return plateau + (1 - plateau) * exponential(u0, u1, profile);
+      return shape + (1 - shape) * exponential(u0, u1, profile);
+    case DamageLaw::rate_power: {
+      const double before = u0 * std::pow(dose.rate_before, shape);
+      return exponential(before, before + (u1 - u0) * std::pow(dose.rate, shape), profile);
+    }
     case DamageLaw::first_order:
       break;
   }
@@ -92,11 +98,11 @@ double survival(const DoseInterval& dose, double k, BeamProfile profile, DamageL
 }
 
 double mean_survival(std::span<const DoseInterval> doses, double k, BeamProfile profile,
-                     DamageLaw law, double plateau) {
+                     DamageLaw law, double shape) {
   double sum = 0;
   double weight = 0;
   for (const DoseInterval& dose : doses) {
-    sum += dose.weight * survival(dose, k, profile, law, plateau);
+    sum += dose.weight * survival(dose, k, profile, law, shape);
     weight += dose.weight;
   }
   return weight > 0 ? sum / weight : 1.0;

@@ -3,8 +3,10 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <map>
 #include <numeric>
 #include <string>
+#include <utility>
 
 #include "daemon/analysis/shift.h"
 
@@ -23,13 +25,64 @@ bool reaches(const FrameGroup& group, const Grid& grid, const WhiteLineWindows& 
              windows.after.to_ev;
 }
 
+DoseRates rates_of(const std::vector<FrameGroup>& core, const std::vector<std::size_t>& usable) {
+  DoseRates rates;
+  double dose = 0;
+  double logarithms = 0;
+  for (const std::size_t i : usable) {
+    const double own = core[i].dose_after - core[i].dose_before;
+    if (!(core[i].dose_rate > 0) || !(own > 0)) {
+      return {};
+    }
+    rates.least = dose > 0 ? std::min(rates.least, core[i].dose_rate) : core[i].dose_rate;
+    rates.most = std::max(rates.most, core[i].dose_rate);
+    dose += own;
+    logarithms += own * std::log(core[i].dose_rate);
+  }
+  rates.middle = dose > 0 ? std::exp(logarithms / dose) : 0.0;
+  return rates;
+}
+
 std::vector<std::size_t> by_dose(const std::vector<FrameGroup>& core,
-                                 const std::vector<std::size_t>& usable) {
+                                 const std::vector<std::size_t>& usable, const DoseRates& rates) {
   std::vector<std::size_t> order = usable;
-  std::stable_sort(order.begin(), order.end(), [&core](std::size_t a, std::size_t b) {
-    return core[a].dose_before + core[a].dose_after < core[b].dose_before + core[b].dose_after;
-  });
+  const double border = rates.differ() ? std::sqrt(rates.least * rates.most) : 0.0;
+  const auto key = [&core, border](std::size_t i) {
+    return std::pair{core[i].dose_rate > border, core[i].dose_before + core[i].dose_after};
+  };
+  std::stable_sort(order.begin(), order.end(),
+                   [&key](std::size_t a, std::size_t b) { return key(a) < key(b); });
   return order;
+}
+
+/// The exposures of `order` with their dose rates over the middle one. What an area had before its
+/// first exposure, and what it had between exposures, counts at the rate of the next one.
+std::vector<DoseInterval> intervals_of(const std::vector<FrameGroup>& core,
+                                       std::vector<std::size_t> order, const DoseRates& rates) {
+  struct History {
+    double dose = 0, logarithms = 0;
+  };
+  std::map<std::uint16_t, History> areas;
+  std::vector<DoseInterval> intervals(core.size());
+  std::stable_sort(order.begin(), order.end(), [&core](std::size_t a, std::size_t b) {
+    return core[a].dose_before < core[b].dose_before;
+  });
+  for (const std::size_t i : order) {
+    const FrameGroup& group = core[i];
+    intervals[i] = {group.dose_before, group.dose_after, static_cast<double>(group.frames)};
+    if (!(rates.middle > 0)) {
+      continue;
+    }
+    const double logarithm = std::log(group.dose_rate / rates.middle);
+    History& area = areas[group.area];
+    area.logarithms += (group.dose_before - area.dose) * logarithm;
+    intervals[i].rate = std::exp(logarithm);
+    intervals[i].rate_before =
+        group.dose_before > 0 ? std::exp(area.logarithms / group.dose_before) : 1.0;
+    area.logarithms += (group.dose_after - group.dose_before) * logarithm;
+    area.dose = group.dose_after;
+  }
+  return intervals;
 }
 
 /// Which dose group each core group belongs to: about as many exposures in each.
@@ -195,7 +248,9 @@ class Measurement {
   }
 
   void measure(std::size_t groups) {
-    const auto order = by_dose(session_.core, usable_);
+    made_.dose_rates = rates_of(session_.core, usable_);
+    const auto order = by_dose(session_.core, usable_, made_.dose_rates);
+    const auto intervals = intervals_of(session_.core, order, made_.dose_rates);
     const auto where = assign(session_.core, order, groups);
     made_.numbers.assign(groups, {});
     made_.carried.assign(groups, CarriedNoise(kQuantities));
@@ -222,8 +277,7 @@ class Measurement {
       CarriedNoise carried(kQuantities);
       carried.add(group, made_.noise, made_.grid.dispersion_ev, w);
       made_.carried[k].add(carried);
-      made_.doses[k].push_back(
-          {group.dose_before, group.dose_after, static_cast<double>(group.frames)});
+      made_.doses[k].push_back(intervals[index]);
       made_.members[k].push_back(index);
       contrasts.push_back(contrast(group, numbers, carried, whole[kL2], l3));
     }

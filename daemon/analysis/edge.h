@@ -14,6 +14,14 @@
 
 namespace creel::analysis {
 
+/// Of the specimen exposures, e/(angstrom^2 s).
+struct DoseRates {
+  double least = 0, most = 0;  ///< 0: no dose is known
+  double middle = 0;           ///< geometric mean, by dose: DoseInterval::rate is 1 there
+  /// A difference that is more than the beam's unsteadiness.
+  [[nodiscard]] bool differ() const { return most > 1.25 * least && least > 0; }
+};
+
 struct EdgeMeasurement {
   Grid grid;                  ///< true losses; the first core group's axis
   std::vector<double> sum;    ///< aligned, counts
@@ -33,10 +41,12 @@ struct EdgeMeasurement {
   std::vector<CarriedNoise> carried;  ///< their noise
   std::vector<std::vector<DoseInterval>> doses;
   std::vector<std::vector<std::size_t>> members;  ///< which of SessionSpectra::core
+  DoseRates dose_rates;
 };
 
 /// @param groups  how many dose groups, >= 1. Exposures are ordered by dose and cut into groups of
-///                about equal counts of exposures; of several areas alike.
+///                about equal counts of exposures; of several areas alike. Where dose rates differ,
+///                those of low rate come first, so that few groups hold both.
 /// refused: axis does not reach the edge, too few exposures, no background to fit.
 Result<EdgeMeasurement> measure_edge(const SessionSpectra& session, const WhiteLineWindows& windows,
                                      const SingleScattering& single, std::size_t groups);

@@ -89,6 +89,11 @@ json zero_dose_json(const ZeroDose& fit) {
           {"degrees_of_freedom", fit.degrees_of_freedom}};
 }
 
+/// Null for a law that has no such number.
+json shape_of(const LawCompared& law, DamageLaw has) {
+  return law.law == has ? json_number(law.shape) : json(nullptr);
+}
+
 json laws_json(const std::vector<LawCompared>& laws) {
   json list = json::array();
   for (const LawCompared& law : laws) {
@@ -96,7 +101,8 @@ json laws_json(const std::vector<LawCompared>& laws) {
                     {"high_state_part_at_zero_dose", json_number(law.x0)},
                     {"high_state_part_at_zero_dose_sigma_by_counting", json_number(law.sigma_x0)},
                     {"damage_a2_per_e", json_number(law.k)},
-                    {"plateau", json_number(law.plateau)},
+                    {"plateau", shape_of(law, DamageLaw::plateau)},
+                    {"power_of_dose_rate", shape_of(law, DamageLaw::rate_power)},
                     {"deviance", json_number(law.deviance)},
                     {"evidence", json_number(law.evidence)}});
   }
@@ -116,7 +122,12 @@ json oxidation_json(const Evaluation& made) {
   out["high_state_part_at_zero_dose_sigma_by_bootstrap"] = json_number(made.bootstrap_sigma_x0);
   out["bootstrap_evaluations"] = made.bootstrap_evaluations;
   out["damage_laws"] = laws_json(fit.laws);
-  out["axis_shift_ev"] = json_number(fit.fit.value[kShift]);
+  out["power_of_dose_rate_withheld"] =
+      fit.rate_law_withheld.empty() ? json(nullptr) : json(fit.rate_law_withheld);
+  for (const ComponentFit::Group& group : fit.fit.groups) {
+    out["axis_shift_by_dose_ev"].push_back(json_number(group.shift_ev));
+    out["axis_shift_by_dose_ev_sigma"].push_back(json_number(group.sigma_shift_ev));
+  }
   out["width_ev2"] = json_number(fit.fit.value[kWidth]);
   out["systematic"] = {{"high_state_part_by_background_window", json_number(made.x0_by_background)},
                        {"high_state_part_by_axis_of_0.1_ev", json_number(made.x0_by_tenth_ev)}};

@@ -31,19 +31,6 @@ double taper(double ev, double until_ev) {
   return 0.5 * (1.0 + std::cos(physics::kPi * (ev - from) / (until_ev - from)));
 }
 
-/// Zero-loss peak: a Gaussian of the fitted width, integrated over each channel.
-std::vector<double> peak_samples(const Grid& grid, const ZeroLoss& peak, double area,
-                                 std::size_t size) {
-  std::vector<double> samples(size, 0.0);
-  const auto below = [&](double ev) {
-    return 0.5 * std::erfc(-(ev - peak.position_ev) / (peak.sigma_ev * std::sqrt(2.0)));
-  };
-  for (std::size_t c = 0; c < grid.channels; ++c) {
-    samples[c] = area * (below(grid.lower(c + 1)) - below(grid.lower(c)));
-  }
-  return samples;
-}
-
 }  // namespace
 
 SingleScattering::SingleScattering(std::size_t channels) : channels_(channels) {}

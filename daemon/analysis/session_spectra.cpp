@@ -27,6 +27,7 @@ void merge(FrameGroup& a, const FrameGroup& b) {
   const auto n = static_cast<double>(a.frames);
   const auto m = static_cast<double>(b.frames);
   a.middle_s = (n * a.middle_s + m * b.middle_s) / (n + m);
+  a.dose_rate = (n * a.dose_rate + m * b.dose_rate) / (n + m);
   a.frames += b.frames;
   a.dose_before = std::min(a.dose_before, b.dose_before);
   a.dose_after = std::max(a.dose_after, b.dose_after);
@@ -212,6 +213,9 @@ void SpectraCollector::take_group(const FrameInfo& info, std::deque<FrameGroup>&
   one.middle_s = info.middle_s;
   one.dose_before = info.dose_before;
   one.dose_after = info.dose_after;
+  one.dose_rate = info.exposure_set_ns > 0 ? 1e9 * (info.dose_after - info.dose_before) /
+                                                 static_cast<double>(info.exposure_set_ns)
+                                           : 0.0;
   one.area = info.area;
   if (!groups.empty() && groups.back().frames < per_group &&
       same_kind_of_exposure(groups.back(), one)) {
@@ -304,6 +308,7 @@ void SpectraCollector::find_zero_loss(SessionSpectra& made, std::vector<FrameGro
                                       std::vector<FrameGroup>& vacuum) {
   double area = 0;
   double variance = 0;
+  std::vector<Drift::Point> points;
   const auto locate = [&](std::vector<FrameGroup>& groups, bool low_loss) {
     for (FrameGroup& group : groups) {
       const auto found = fit_zero_loss(group.counts, group.first_ev, setup_.dispersion_ev);
@@ -316,7 +321,9 @@ void SpectraCollector::find_zero_loss(SessionSpectra& made, std::vector<FrameGro
         variance += found->area * found->sigma_ev * found->sigma_ev;
       }
       made.zero_loss_frames += group.frames;
-      made.drift.add(group.middle_s, found->position_ev);
+      // Of the centre of a Gaussian of N electrons (Barlow 1989, sec. 5.2).
+      points.push_back(
+          {group.middle_s, found->position_ev, found->sigma_ev * found->sigma_ev / found->area});
       if (made.low_loss.empty()) {
         made.low_loss.assign(made.channels, 0.0);
         made.low_loss_grid = {group.first_ev, setup_.dispersion_ev, made.channels};
@@ -331,6 +338,11 @@ void SpectraCollector::find_zero_loss(SessionSpectra& made, std::vector<FrameGro
   locate(through, true);
   const bool has_low_loss = !made.low_loss.empty();
   locate(vacuum, false);
+  std::vector<double> exposures;
+  for (const FrameGroup& group : made.core) {
+    exposures.push_back(group.middle_s);
+  }
+  made.drift = Drift(std::move(points), std::move(exposures));
   if (made.low_loss.empty()) {
     return;
   }

@@ -22,6 +22,7 @@
 #include <vector>
 
 #include "daemon/analysis/background.h"
+#include "daemon/analysis/drift.h"
 #include "daemon/analysis/gain.h"
 #include "daemon/analysis/spikes.h"
 #include "daemon/analysis/zero_loss.h"
@@ -37,6 +38,7 @@ struct FrameGroup {
   double middle_s = 0;     ///< mean of the frames' middles
   double dose_before = 0;  ///< of the area, when the first began, e/angstrom^2
   double dose_after = 0;   ///< when the last had ended
+  double dose_rate = 0;    ///< of the frames, e/angstrom^2 a second of exposure; 0: no dose
   std::uint16_t area = 0;
   double drift_ev = 0;  ///< zero-loss position at middle_s: true loss = as set - drift
 };

@@ -13,16 +13,33 @@
 // are carried back to the unshifted frames instead (unshifted), where the noise is known.
 #pragma once
 
+#include <cstddef>
 #include <span>
 #include <vector>
 
 namespace creel::analysis {
 
-/// out[i + shift] += in[i]; `shift` in channels, any number. What leaves the axis is lost.
-void add_shifted(std::span<const double> in, double shift, std::span<double> out);
+/// A sum of moves, each with its part: what drifting does to a spectrum.
+class Moves {
+ public:
+  Moves() = default;
+  explicit Moves(double shift, double part = 1) { add(shift, part); }
+  /// `shift` in channels, any number.
+  void add(double shift, double part);
+  /// out[i + shift] += part * in[i], for all moves. What leaves the axis is lost. Same sizes.
+  void apply(std::span<const double> in, std::span<double> out) const;
+  /// The transpose: adds to out the weights on the unmoved spectrum for which  sum out[i] in[i] =
+  /// sum weights[i] moved[i].
+  void transpose(std::span<const double> weights, std::span<double> out) const;
 
-/// The transpose: the weights v on the unshifted spectrum for which  sum v[i] in[i] = sum w[i]
-/// shifted[i].
+ private:
+  std::ptrdiff_t first_ = 0;     // whole move of weights_[0]
+  std::vector<double> weights_;  // by whole move
+};
+
+/// out[i + shift] += in[i].
+void add_shifted(std::span<const double> in, double shift, std::span<double> out);
+/// Its transpose.
 std::vector<double> unshifted(std::span<const double> weights, double shift);
 
 }  // namespace creel::analysis

@@ -47,18 +47,6 @@ std::vector<double> taper_of(const Grid& grid, double until_ev) {
   return taper;
 }
 
-std::vector<double> zero_loss_samples(const Grid& grid, const ZeroLoss& peak, double area,
-                                      std::size_t size) {
-  std::vector<double> samples(size, 0.0);
-  const auto below = [&peak](double ev) {
-    return 0.5 * std::erfc((peak.position_ev - ev) / (peak.sigma_ev * std::sqrt(2.0)));
-  };
-  for (std::size_t c = 0; c < grid.channels; ++c) {
-    samples[c] = area * (below(grid.lower(c + 1)) - below(grid.lower(c)));
-  }
-  return samples;
-}
-
 }  // namespace
 
 Result<SingleLosses> SingleLosses::from(std::span<const double> low_loss, const Grid& grid,
@@ -78,7 +66,7 @@ Result<SingleLosses> SingleLosses::from(std::span<const double> low_loss, const 
   made.taper_ = taper_of(grid, std::min(until_ev, grid.end()));
   const std::size_t size = std::bit_ceil(2 * grid.channels);
   const Wave j = transform(tapered(low_loss, made.taper_, size));
-  const Wave z = transform(zero_loss_samples(grid, peak, area, size));
+  const Wave z = transform(peak_samples(grid, peak, area, size));
   Wave s(size, 0.0);
   made.slope_.assign(size, 0.0);
   double phase_before = 0;

@@ -3,7 +3,6 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <string>
 
 #include "protocol/physics/constants.h"
@@ -127,55 +126,16 @@ Result<ZeroLoss> fit_zero_loss(std::span<const double> counts, double first_ev,
   return ZeroLoss{first_ev + peak.centre * dispersion_ev, peak.sigma * dispersion_ev, peak.area};
 }
 
-void Drift::add(double time_s, double position_ev) {
-  const auto after = std::upper_bound(points_.begin(), points_.end(), time_s,
-                                      [](double t, const Point& p) { return t < p.time_s; });
-  points_.insert(after, {time_s, position_ev});
-}
-
-double Drift::at(double time_s) const {
-  if (points_.empty()) {
-    return 0;
+std::vector<double> peak_samples(const Grid& grid, const ZeroLoss& peak, double area,
+                                 std::size_t size) {
+  std::vector<double> samples(size, 0.0);
+  const auto below = [&peak](double ev) {
+    return normal_below((ev - peak.position_ev) / peak.sigma_ev);
+  };
+  for (std::size_t c = 0; c < grid.channels; ++c) {
+    samples[c] = area * (below(grid.lower(c + 1)) - below(grid.lower(c)));
   }
-  const auto after = std::upper_bound(points_.begin(), points_.end(), time_s,
-                                      [](double t, const Point& p) { return t < p.time_s; });
-  if (after == points_.begin()) {
-    return points_.front().position_ev;
-  }
-  if (after == points_.end()) {
-    return points_.back().position_ev;
-  }
-  const Point& a = *std::prev(after);
-  const double part = (time_s - a.time_s) / (after->time_s - a.time_s);
-  return a.position_ev + part * (after->position_ev - a.position_ev);
-}
-
-double Drift::least_ev() const {
-  double least = points_.empty() ? 0 : points_.front().position_ev;
-  for (const Point& point : points_) {
-    least = std::min(least, point.position_ev);
-  }
-  return least;
-}
-
-double Drift::most_ev() const {
-  double most = points_.empty() ? 0 : points_.front().position_ev;
-  for (const Point& point : points_) {
-    most = std::max(most, point.position_ev);
-  }
-  return most;
-}
-
-double Drift::scatter_ev() const {
-  if (points_.size() < 3) {
-    return std::numeric_limits<double>::quiet_NaN();
-  }
-  double squares = 0;
-  for (std::size_t i = 1; i < points_.size(); ++i) {
-    const double step = points_[i].position_ev - points_[i - 1].position_ev;
-    squares += step * step;
-  }
-  return std::sqrt(squares / (2.0 * static_cast<double>(points_.size() - 1)));
+  return samples;
 }
 
 double sum_between(std::span<const double> counts, double first_ev, double dispersion_ev,

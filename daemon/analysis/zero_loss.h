@@ -1,10 +1,11 @@
 // The zero-loss peak: where it stands, how wide it is, how much is in it; and what follows from
-// that: the drift of the energy axis and the thickness of the specimen.
+// that: the thickness of the specimen. The drift of the energy axis: drift.h.
 #pragma once
 
 #include <span>
 #include <vector>
 
+#include "daemon/analysis/background.h"
 #include "protocol/base/result.h"
 
 namespace creel::analysis {
@@ -27,29 +28,6 @@ struct ZeroLoss {
 Result<ZeroLoss> fit_zero_loss(std::span<const double> counts, double first_ev,
                                double dispersion_ev);
 
-/// Drift of the energy axis: zero-loss positions against time, straight lines between them,
-/// constant before the first and after the last (nothing is known there).
-class Drift {
- public:
-  void add(double time_s, double position_ev);
-  [[nodiscard]] bool empty() const { return points_.empty(); }
-  /// Zero-loss position at this time; 0 when empty. A channel that is set to energy E shows
-  /// electrons of loss E - at(t).
-  [[nodiscard]] double at(double time_s) const;
-  [[nodiscard]] double least_ev() const;
-  [[nodiscard]] double most_ev() const;
-  /// Scatter of one position, from successive differences, eV: noise plus what the drift does
-  /// between two references. NaN for fewer than three.
-  [[nodiscard]] double scatter_ev() const;
-  struct Point {
-    double time_s, position_ev;
-  };
-  [[nodiscard]] const std::vector<Point>& points() const { return points_; }
-
- private:
-  std::vector<Point> points_;  // by time
-};
-
 struct Thickness {
   double t_over_lambda = 0;
   double total = 0;      ///< It, counts up to `until_ev`
@@ -66,6 +44,11 @@ struct Thickness {
 /// refused when there is nothing in the peak.
 Result<Thickness> thickness(std::span<const double> low_loss, double first_ev, double dispersion_ev,
                             double fwhm_ev);
+
+/// The fitted Gaussian with another area, integrated over each channel, on the first
+/// `grid.channels` of `size` places.
+std::vector<double> peak_samples(const Grid& grid, const ZeroLoss& peak, double area,
+                                 std::size_t size);
 
 /// Sum of counts between two energies; channels count by the part of them that lies inside.
 double sum_between(std::span<const double> counts, double first_ev, double dispersion_ev,

@@ -101,7 +101,9 @@ class Recorder {
     info.dose_after = dose_;
     const sim::Camera& camera = sensor_.camera();
     std::vector<double> columns(camera.columns);
-    sim::EnergyAxis axis{kLowLossFirst_ev, kDispersion_ev, one.first_ev - kLowLossFirst_ev};
+    const double moved = night_.axis_ev ? night_.axis_ev(info.middle_s - night_.begin_s) : 0.0;
+    const sim::EnergyAxis axis{kLowLossFirst_ev, kDispersion_ev,
+                               one.first_ev - kLowLossFirst_ev + moved};
     view_.expected(history_, ns(one.begin_s), ns(one.begin_s + one.exposure_s), axis, columns);
     sim::Random random = sim::frame_random(view_.seed(), ns(one.begin_s), 0);
     if (night_.noise < 1) {

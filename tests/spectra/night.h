@@ -31,6 +31,9 @@ struct Night {
                        ///< errors
   double axis_error_ev = 0;  ///< by which the core loss's axis as set is wrong (offset supply)
   double dose_scale = 1.0;   ///< the dose rate as the person believes it, over the true one
+  /// What the energy axis does beside the high tension's drift: seconds since the night's begin to
+  /// eV by which the zero loss stands lower. Constant during an exposure. Empty: nothing.
+  std::function<double(double)> axis_ev;
 };
 
 /// A film whose iron is all Fe(II) (0) or all Fe(III) (1) and which the beam does not change.

@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "daemon/analysis/evaluation_json.h"
@@ -192,6 +193,68 @@ TEST(Evaluate, BootstrapAgreesWithTheQuotedErrorAndRepeats) {
   EXPECT_NEAR(made->bootstrap_sigma_x0 / made->oxidation->sigma_x0, 1, 0.1 + chance);
   EXPECT_EQ(evaluate(specimen, references(), options)->bootstrap_sigma_x0,
             made->bootstrap_sigma_x0);
+}
+
+const LawCompared* law_of(const Evaluation& made, DamageLaw law) {
+  for (const LawCompared& one : made.oxidation->laws) {
+    if (one.law == law) {
+      return &one;
+    }
+  }
+  return nullptr;
+}
+
+TEST(Evaluate, PowerOfTheDoseRateIsTriedWhereThereAreTwoRates) {
+  MadeUp what;
+  what.x = 0.8;
+  what.k = 0.05;
+  what.exposures = 80;
+  what.other_rate = 4;
+  what.power = 0.6;
+  const auto made = evaluate(session(what), references(), {});
+  ASSERT_TRUE(made.ok() && made->oxidation) << made->oxidation_withheld;
+  const LawCompared* power = law_of(*made, DamageLaw::rate_power);
+  ASSERT_NE(power, nullptr) << made->oxidation->rate_law_withheld;
+  EXPECT_TRUE(made->oxidation->rate_law_withheld.empty());
+  EXPECT_NEAR(power->shape, 0.6, 0.15);
+  EXPECT_NEAR(power->x0, 0.8, 4 * power->sigma_x0);
+  EXPECT_LT(power->evidence, -6);
+  // k belongs to the geometric mean of the rates by dose: 4^(4/5) times the first one.
+  EXPECT_NEAR(power->k, 0.05 * std::pow(4, 0.8 * 0.6), 0.015);
+  const bool told =
+      std::any_of(made->remarks.begin(), made->remarks.end(), [](const std::string& remark) {
+        return remark.find("by a power of the dose rate") != std::string::npos;
+      });
+  EXPECT_TRUE(told);
+  // Where the rate does nothing, the number more is not worth its price.
+  what.power = 0;
+  const auto none = evaluate(session(what), references(), {});
+  ASSERT_TRUE(none.ok() && none->oxidation && law_of(*none, DamageLaw::rate_power));
+  EXPECT_NEAR(law_of(*none, DamageLaw::rate_power)->shape, 0, 0.2);
+  EXPECT_GT(law_of(*none, DamageLaw::rate_power)->evidence, 0);
+}
+
+TEST(Evaluate, OneDoseRateTellsNothingOfWhatTheRateDoes) {
+  MadeUp what;
+  what.k = 0.05;
+  const auto made = evaluate(session(what), references(), {});
+  ASSERT_TRUE(made.ok() && made->oxidation);
+  EXPECT_EQ(law_of(*made, DamageLaw::rate_power), nullptr);
+  EXPECT_NE(made->oxidation->rate_law_withheld.find("one dose rate"), std::string::npos);
+  const auto json = to_json(*made, false)["oxidation"];
+  EXPECT_EQ(json["power_of_dose_rate_withheld"], made->oxidation->rate_law_withheld);
+  EXPECT_EQ(json["axis_shift_by_dose_ev"].size(), made->by_dose.size());
+  for (const auto& law : json["damage_laws"]) {
+    EXPECT_TRUE(law["power_of_dose_rate"].is_null());
+    EXPECT_EQ(law["plateau"].is_null(), law["law"] != name(DamageLaw::plateau));
+  }
+  // Asked for all the same, the fit has no power to find and stays first order.
+  EvaluationOptions options;
+  options.law = DamageLaw::rate_power;
+  const auto asked = evaluate(session(what), references(), options);
+  ASSERT_TRUE(asked.ok() && asked->oxidation);
+  EXPECT_NEAR(asked->oxidation->x0, made->oxidation->x0, 1e-6);
+  EXPECT_FALSE(asked->oxidation->fit.free[kShape]);
 }
 
 TEST(Evaluate, DriftIsTakenOut) {

@@ -27,6 +27,10 @@ struct MadeUp {
   double x = 0.7;  ///< part in the high state at zero dose
   double k = 0;    ///< damage, angstrom^2/e
   double dose_per_exposure = 0.25;
+  /// Of the second half of the exposures, on an area of its own, over that of the first. 1: one
+  /// area.
+  double other_rate = 1;
+  double power = 0;          ///< damage goes as the dose rate to this, over that of the first area
   double size = 20000;       ///< L3 counts of one exposure
   double background = 2000;  ///< counts per channel at 670 eV
   double exponent = 3;
@@ -89,12 +93,16 @@ class MadeUpSession {
       if (i % 10 == 0) {
         zero_loss();
       }
+      const bool other = what_.other_rate != 1 && i >= what_.exposures / 2;
+      const double rate = other ? what_.other_rate : 1;
+      dose = other && i == what_.exposures / 2 ? 0 : dose;
       FrameInfo of = info(ExposureKind::specimen);
+      of.area = other ? 1 : 0;
       of.middle_s = t;
       of.dose_before = dose;
-      dose += what_.dose_per_exposure;
+      dose += rate * what_.dose_per_exposure;
       of.dose_after = dose;
-      give(of, frame(of, 0.5 * (of.dose_before + of.dose_after)));
+      give(of, frame(of, 0.5 * (of.dose_before + of.dose_after) * std::pow(rate, what_.power)));
       t += 1;
     }
     zero_loss();

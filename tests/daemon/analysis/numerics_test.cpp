@@ -8,6 +8,7 @@
 #include <random>
 
 #include "daemon/analysis/background.h"
+#include "daemon/analysis/drift.h"
 #include "daemon/analysis/plural.h"
 #include "daemon/analysis/shift.h"
 #include "daemon/analysis/white_lines.h"
@@ -88,15 +89,102 @@ TEST(ZeroLoss, IsRefusedWhereThereIsNone) {
 }
 
 TEST(Drift, GoesStraightBetweenReferencesAndHoldsBeyondThem) {
-  Drift drift;
-  EXPECT_EQ(drift.at(5), 0);
-  drift.add(20, 0.3);
-  drift.add(10, 0.1);
+  EXPECT_EQ(Drift().at(5), 0);
+  const Drift drift({{20, 0.3}, {10, 0.1}}, {15});
   EXPECT_DOUBLE_EQ(drift.at(0), 0.1);
   EXPECT_DOUBLE_EQ(drift.at(15), 0.2);
   EXPECT_DOUBLE_EQ(drift.at(99), 0.3);
   EXPECT_DOUBLE_EQ(drift.least_ev(), 0.1);
   EXPECT_DOUBLE_EQ(drift.most_ev(), 0.3);
+}
+
+TEST(Drift, ReferencesBetweenWhichNothingWasExposedCountAsOne) {
+  const Drift drift({{10, 0.1}, {12, 0.3}, {20, 0.5}, {22, 0.7}}, {15, 16});
+  ASSERT_EQ(drift.references().size(), 2U);
+  EXPECT_DOUBLE_EQ(drift.at(11), 0.2);
+  EXPECT_DOUBLE_EQ(drift.at(16), 0.4);
+  EXPECT_DOUBLE_EQ(drift.at(21), 0.6);
+}
+
+/// Positions of a Wiener process at 0, 10, 20, ... s, read with an error.
+std::vector<Drift::Point> wandered(std::size_t count, double q, double error, double slope,
+                                   std::mt19937& random) {
+  std::normal_distribution<double> normal;
+  std::vector<Drift::Point> points;
+  double at = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    const double time = 10.0 * static_cast<double>(i);
+    points.push_back({time, at + slope * time + error * normal(random), error * error});
+    at += std::sqrt(10 * q) * normal(random);
+  }
+  return points;
+}
+std::vector<double> between(std::size_t count) {
+  std::vector<double> times;
+  for (std::size_t i = 0; i + 1 < count; ++i) {
+    times.push_back(10.0 * static_cast<double>(i) + 5);
+  }
+  return times;
+}
+
+TEST(Drift, StepsOfAWienerProcessAreFoundBesideErrorsAndASlope) {
+  std::mt19937 random(5);
+  for (const double slope : {0.0, 0.2}) {
+    double outside = 0;
+    double inside = 0;
+    constexpr int kDraws = 400;
+    for (int i = 0; i < kDraws; ++i) {
+      const Wander wander(Drift(wandered(13, 0.004, 0.05, slope, random), between(13)), 1, 0);
+      outside += wander.step_variance().front() / kDraws;
+      inside += wander.step_variance()[6] / kDraws;
+    }
+    // Cut off at 0, which lifts the mean. An interval's own part has one degree of freedom: half of
+    // what it says above the pooled one lifts it by a quarter, and more by the errors.
+    EXPECT_NEAR(outside, 0.004, 0.0004) << slope;
+    EXPECT_GT(inside, 0.0045) << slope;
+    EXPECT_LT(inside, 0.0058) << slope;
+  }
+}
+
+TEST(Drift, StraightDriftIsNoWanderingAndAJumpStaysWhereItWas) {
+  std::vector<Drift::Point> points;
+  for (std::size_t i = 0; i < 11; ++i) {
+    points.push_back({10.0 * static_cast<double>(i), 0.3 * static_cast<double>(i), 0});
+  }
+  const Wander straight(Drift(points, between(11)), 1, 0);
+  for (const double step : straight.step_variance()) {
+    EXPECT_NEAR(step, 0, 1e-20);
+  }
+  for (std::size_t i = 5; i < 11; ++i) {
+    points[i].position_ev += 2;
+  }
+  const Wander jump(Drift(points, between(11)), 1, 0);
+  const double there = std::sqrt(jump.step_variance()[5] * 10);  // of the step over that interval
+  EXPECT_GT(there, 1.0);
+  EXPECT_LT(std::sqrt(jump.step_variance()[2] * 10), 0.6 * there);
+}
+
+TEST(Drift, CovarianceIsThatOfABridgeAndOfTheReferences) {
+  // Two references of errors 0.1 and 0.2 eV, 10 s apart, that differ by 1 eV: q = (1 - 0.05) / 10.
+  const Drift drift({{0, 0, 0.01}, {10, 1, 0.04}}, {5});
+  const std::vector<std::vector<Moment>> groups = {
+      {{5, 1}}, {{2, 0.5}, {8, 0.5}}, {{-3, 1}}, {{12, 1}}};
+  const Wander wander(drift, 1, 0);
+  const double q = 0.95 / 10;
+  EXPECT_NEAR(wander.step_variance()[1], q, 1e-12);
+  const Strayed made = wander.of(groups);
+  const auto at = [&made](std::size_t k, std::size_t l) { return made.covariance_ev2[k * 4 + l]; };
+  const double errors = 0.25 * (0.01 + 0.04);
+  EXPECT_NEAR(at(0, 0), q * 2.5 + errors, 1e-12);
+  EXPECT_NEAR(at(0, 1), q * 1.0 + errors, 1e-12);  // min(s,t)(10 - max(s,t))/10 = 1 for both
+  EXPECT_NEAR(at(1, 1), q * 0.25 * (1.6 + 1.6 + 2 * 0.4) + errors, 1e-12);
+  EXPECT_NEAR(at(2, 2), q * 3 + 0.01, 1e-12);
+  EXPECT_NEAR(at(2, 3), 0, 1e-12);
+  EXPECT_NEAR(at(0, 2), 0.5 * 0.01, 1e-12);
+  EXPECT_NEAR(made.wandering_ev2[1], q * (1.6 - 0.25 * 4.0), 1e-12);
+  EXPECT_NEAR(made.by_errors_ev2[1], 0.5 * (0.64 + 0.04) * 0.05 - errors, 1e-12);
+  EXPECT_NEAR(made.wandering_ev2[0] + made.by_errors_ev2[0], 0, 1e-12);
+  EXPECT_EQ(Wander(Drift(), 1, 0).of(groups).covariance_ev2[0], 0);
 }
 
 const Grid kGrid{600, 0.5, 512};

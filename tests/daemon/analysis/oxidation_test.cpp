@@ -205,6 +205,11 @@ TEST(Survival, IsTheMeanOverDoseAndProfile) {
   EXPECT_NEAR(survival({0, 2, 1}, 1, BeamProfile::flat), 0.432332, 1e-6);
   EXPECT_NEAR(survival({1, 1, 1}, 1, BeamProfile::flat), std::exp(-1.0), 1e-12);
   EXPECT_NEAR(survival({0, 1, 1}, -1, BeamProfile::flat), std::exp(1.0) - 1, 1e-9);
+  // Four times the rate, power one half: as twice the dose; what was before at its own rate.
+  EXPECT_NEAR(survival({0, 1, 1, 4, 1}, 1, BeamProfile::flat, DamageLaw::rate_power, 0.5), 0.432332,
+              1e-6);
+  EXPECT_NEAR(survival({1, 1, 1, 4, 9}, 1, BeamProfile::flat, DamageLaw::rate_power, 0.5),
+              std::exp(-3.0), 1e-12);
   // Gaussian: by brute force over dose and profile height, which is uniform for a Gaussian in two
   // dimensions.
   for (const double end : {0.3, 1.7, 3.0}) {
