@@ -5,13 +5,13 @@
 #include <map>
 #include <set>
 
-#include "daemon/analysis/gain.h"
-#include "daemon/analysis/series_calibration.h"
 #include "daemon/calibration/emission.h"
 #include "daemon/calibration/energy_axis.h"
 #include "daemon/calibration/pixel_noise.h"
 #include "daemon/calibration/profile.h"
 #include "daemon/calibration/shutter.h"
+#include "daemon/spectra/gain.h"
+#include "daemon/spectra/series_calibration.h"
 #include "protocol/base/text.h"
 
 namespace creel::calibrate {

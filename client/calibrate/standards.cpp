@@ -7,7 +7,7 @@
 #include <system_error>
 
 #include "client/calibrate/folder.h"
-#include "daemon/analysis/zero_loss.h"
+#include "daemon/spectra/zero_loss.h"
 #include "protocol/base/crc32c.h"
 #include "protocol/base/text.h"
 #include "protocol/json/strict_json.h"

@@ -5,8 +5,8 @@
 #include <vector>
 
 #include "daemon/analysis/elements.h"
-#include "daemon/analysis/low_loss.h"
-#include "daemon/analysis/series_calibration.h"
+#include "daemon/losses/low_loss.h"
+#include "daemon/spectra/series_calibration.h"
 
 namespace creel::report {
 

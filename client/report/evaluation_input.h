@@ -5,10 +5,10 @@
 #include <string>
 
 #include "client/report/session_parts.h"
-#include "daemon/analysis/conditions.h"
-#include "daemon/analysis/gain.h"
-#include "daemon/analysis/series_calibration.h"
-#include "daemon/analysis/session_spectra.h"
+#include "daemon/losses/conditions.h"
+#include "daemon/spectra/gain.h"
+#include "daemon/spectra/series_calibration.h"
+#include "daemon/spectra/session_spectra.h"
 #include "protocol/base/result.h"
 #include "protocol/series/series.h"
 #include "protocol/session/reader.h"

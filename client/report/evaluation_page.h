@@ -6,7 +6,7 @@
 
 #include "client/report/evaluation_input.h"
 #include "daemon/analysis/evaluate.h"
-#include "daemon/analysis/series_calibration.h"
+#include "daemon/spectra/series_calibration.h"
 
 namespace creel::report {
 

@@ -4,7 +4,7 @@
 #include <cmath>
 #include <limits>
 
-#include "daemon/analysis/edges.h"
+#include "daemon/spectra/edges.h"
 #include "protocol/base/text.h"
 
 namespace creel::report {

@@ -4,7 +4,7 @@
 #include <string>
 #include <string_view>
 
-#include "daemon/analysis/foreign.h"
+#include "daemon/spectra/foreign.h"
 #include "protocol/base/result.h"
 
 namespace creel::report {

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "client/report/session_parts.h"
-#include "daemon/analysis/spectrum.h"
+#include "daemon/spectra/spectrum.h"
 #include "protocol/base/result.h"
 #include "protocol/session/reader.h"
 

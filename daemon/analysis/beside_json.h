@@ -4,7 +4,7 @@
 #include <nlohmann/json.hpp>
 
 #include "daemon/analysis/elements.h"
-#include "daemon/analysis/low_loss.h"
+#include "daemon/losses/low_loss.h"
 
 namespace creel::analysis {
 

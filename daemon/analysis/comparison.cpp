@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "daemon/analysis/shift.h"
+#include "daemon/spectra/shift.h"
 
 namespace creel::analysis {
 

@@ -41,8 +41,8 @@
 #include <string>
 #include <vector>
 
-#include "daemon/analysis/background.h"
 #include "daemon/analysis/damage_law.h"
+#include "daemon/spectra/background.h"
 #include "protocol/base/result.h"
 
 namespace creel::analysis {

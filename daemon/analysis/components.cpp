@@ -8,7 +8,7 @@
 #include <numeric>
 #include <optional>
 
-#include "daemon/analysis/shift.h"
+#include "daemon/spectra/shift.h"
 
 namespace creel::analysis {
 

@@ -8,7 +8,7 @@
 #include <string>
 #include <utility>
 
-#include "daemon/analysis/shift.h"
+#include "daemon/spectra/shift.h"
 
 namespace creel::analysis {
 

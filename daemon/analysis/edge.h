@@ -6,11 +6,11 @@
 #include <span>
 #include <vector>
 
-#include "daemon/analysis/carried_noise.h"
 #include "daemon/analysis/oxidation.h"
-#include "daemon/analysis/plural.h"
-#include "daemon/analysis/session_spectra.h"
 #include "daemon/analysis/white_lines.h"
+#include "daemon/losses/plural.h"
+#include "daemon/spectra/carried_noise.h"
+#include "daemon/spectra/session_spectra.h"
 
 namespace creel::analysis {
 

@@ -6,7 +6,7 @@
 #include <numeric>
 #include <optional>
 
-#include "daemon/analysis/cross_sections.h"
+#include "daemon/losses/cross_sections.h"
 #include "protocol/base/text.h"
 
 namespace creel::analysis {

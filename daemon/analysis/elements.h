@@ -13,8 +13,8 @@
 #include <string>
 #include <vector>
 
-#include "daemon/analysis/conditions.h"
 #include "daemon/analysis/edge.h"
+#include "daemon/losses/conditions.h"
 
 namespace creel::analysis {
 

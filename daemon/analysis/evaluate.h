@@ -19,13 +19,13 @@
 #include <vector>
 
 #include "daemon/analysis/components.h"
-#include "daemon/analysis/conditions.h"
 #include "daemon/analysis/edge.h"
 #include "daemon/analysis/elements.h"
-#include "daemon/analysis/low_loss.h"
 #include "daemon/analysis/oxidation.h"
-#include "daemon/analysis/session_spectra.h"
 #include "daemon/analysis/window_methods.h"
+#include "daemon/losses/conditions.h"
+#include "daemon/losses/low_loss.h"
+#include "daemon/spectra/session_spectra.h"
 
 namespace creel::analysis {
 

@@ -5,7 +5,7 @@
 #include <limits>
 
 #include "daemon/analysis/evaluate.h"
-#include "daemon/analysis/pixels.h"
+#include "daemon/spectra/pixels.h"
 
 namespace creel::analysis {
 

@@ -29,7 +29,7 @@
 #include <utility>
 #include <vector>
 
-#include "daemon/analysis/session_spectra.h"
+#include "daemon/spectra/session_spectra.h"
 #include "protocol/series/measures.h"
 
 namespace creel::analysis {

@@ -2,7 +2,7 @@
 
 #include <utility>
 
-#include "daemon/analysis/pixels.h"
+#include "daemon/spectra/pixels.h"
 
 namespace creel::analysis {
 

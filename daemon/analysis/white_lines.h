@@ -23,7 +23,7 @@
 #include <string_view>
 #include <vector>
 
-#include "daemon/analysis/background.h"
+#include "daemon/spectra/background.h"
 
 namespace creel::analysis {
 

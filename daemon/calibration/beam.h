@@ -5,8 +5,8 @@
 #include <optional>
 #include <vector>
 
-#include "daemon/analysis/series_calibration.h"
 #include "daemon/calibration/frames.h"
+#include "daemon/spectra/series_calibration.h"
 #include "protocol/base/result.h"
 
 namespace creel::calibration {

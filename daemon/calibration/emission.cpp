@@ -4,8 +4,8 @@
 #include <cmath>
 #include <limits>
 
-#include "daemon/analysis/zero_loss.h"
 #include "daemon/calibration/fit.h"
+#include "daemon/spectra/zero_loss.h"
 
 namespace creel::calibration {
 

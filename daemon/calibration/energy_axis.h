@@ -11,9 +11,9 @@
 #include <string>
 #include <vector>
 
-#include "daemon/analysis/series_calibration.h"
 #include "daemon/calibration/edge_table.h"
 #include "daemon/calibration/frames.h"
+#include "daemon/spectra/series_calibration.h"
 #include "protocol/base/result.h"
 
 namespace creel::calibration {

@@ -4,7 +4,7 @@
 #include <limits>
 #include <numeric>
 
-#include "daemon/analysis/pixels.h"
+#include "daemon/spectra/pixels.h"
 
 namespace creel::calibration {
 

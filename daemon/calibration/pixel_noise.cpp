@@ -6,8 +6,8 @@
 #include <numeric>
 #include <optional>
 
-#include "daemon/analysis/pixels.h"
 #include "daemon/calibration/fit.h"
+#include "daemon/spectra/pixels.h"
 
 namespace creel::calibration {
 

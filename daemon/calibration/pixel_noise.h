@@ -16,8 +16,8 @@
 #include <span>
 #include <vector>
 
-#include "daemon/analysis/frame_info.h"
-#include "daemon/analysis/series_calibration.h"
+#include "daemon/spectra/frame_info.h"
+#include "daemon/spectra/series_calibration.h"
 #include "protocol/base/result.h"
 #include "protocol/session/shape.h"
 

@@ -3,8 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "daemon/analysis/zero_loss.h"
 #include "daemon/calibration/fit.h"
+#include "daemon/spectra/zero_loss.h"
 #include "protocol/physics/constants.h"
 
 namespace creel::calibration {

@@ -8,8 +8,8 @@
 
 #include <vector>
 
-#include "daemon/analysis/series_calibration.h"
 #include "daemon/calibration/frames.h"
+#include "daemon/spectra/series_calibration.h"
 #include "protocol/base/result.h"
 
 namespace creel::calibration {

@@ -4,8 +4,8 @@
 #include <cmath>
 #include <numeric>
 
-#include "daemon/analysis/pixels.h"
-#include "daemon/analysis/zero_loss.h"
+#include "daemon/spectra/pixels.h"
+#include "daemon/spectra/zero_loss.h"
 #include "protocol/series/series.h"
 
 namespace creel {

@@ -8,8 +8,8 @@
 #include <utility>
 #include <vector>
 
-#include "daemon/analysis/cross_sections.h"
-#include "daemon/analysis/low_loss.h"
+#include "daemon/losses/cross_sections.h"
+#include "daemon/losses/low_loss.h"
 #include "protocol/physics/constants.h"
 #include "sim/cross_section.h"
 

@@ -10,12 +10,12 @@
 #include <random>
 #include <vector>
 
-#include "daemon/analysis/background.h"
 #include "daemon/analysis/edge.h"
-#include "daemon/analysis/edges.h"
-#include "daemon/analysis/plural.h"
 #include "daemon/analysis/white_lines.h"
-#include "daemon/analysis/zero_loss.h"
+#include "daemon/losses/plural.h"
+#include "daemon/spectra/background.h"
+#include "daemon/spectra/edges.h"
+#include "daemon/spectra/zero_loss.h"
 #include "sim/camera.h"
 #include "sim/random.h"
 

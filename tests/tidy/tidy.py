@@ -19,9 +19,11 @@ MAY_INCLUDE = {
     "drivers/host": ["protocol", "drivers/host"],
     "drivers/simulated": ["protocol", "sim", "drivers/kit", "drivers/simulated"],
     "daemon": ["protocol", "daemon"],
-    "daemon/analysis": ["protocol", "daemon/analysis"],
-    "daemon/calibration": ["protocol", "daemon/analysis", "daemon/calibration"],
-    "client": ["protocol", "client", "daemon/analysis", "daemon/calibration"],
+    "daemon/spectra": ["protocol", "daemon/spectra"],
+    "daemon/losses": ["protocol", "daemon/spectra", "daemon/losses"],
+    "daemon/analysis": ["protocol", "daemon/spectra", "daemon/losses", "daemon/analysis"],
+    "daemon/calibration": ["protocol", "daemon/spectra", "daemon/calibration"],
+    "client": ["protocol", "client", "daemon/spectra", "daemon/losses", "daemon/analysis", "daemon/calibration"],
     "tests": ["protocol", "sim", "drivers", "daemon", "client", "tests"],
 }
 # Only the wiring sees the real clock, disk and processes.

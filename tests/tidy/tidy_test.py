@@ -66,7 +66,7 @@ class Rules(unittest.TestCase):
 
     def test_includes_along_the_folders_are_allowed(self):
         right = {"drivers/simulated/a.cpp": "sim/world.h", "drivers/genicam/a.cpp": "drivers/genicam/b.h",
-                 "client/report/a.cpp": "daemon/analysis/spectrum.h", "daemon/main.cpp": "daemon/platform/disk.h",
+                 "client/report/a.cpp": "daemon/spectra/spectrum.h", "daemon/main.cpp": "daemon/platform/disk.h",
                  "tests/fakes/a.cpp": "daemon/platform/disk.h", "daemon/series/a.cpp": "daemon/store/session.h"}
         for name, target in right.items():
             self.write(name, f'#include "{target}"\n')

@@ -7,7 +7,7 @@
 #include <cmath>
 #include <limits>
 
-#include "daemon/analysis/shift.h"
+#include "daemon/spectra/shift.h"
 #include "tests/spectra/ink_spectra.h"
 
 namespace creel::analysis {

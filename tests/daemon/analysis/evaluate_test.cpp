@@ -8,7 +8,7 @@
 
 #include "daemon/analysis/evaluation_json.h"
 #include "daemon/analysis/running_ratio.h"
-#include "tests/daemon/analysis/made_up.h"
+#include "tests/spectra/made_up.h"
 
 namespace creel::analysis {
 namespace {

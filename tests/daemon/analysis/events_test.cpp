@@ -5,11 +5,11 @@
 #include <random>
 #include <vector>
 
-#include "daemon/analysis/gain.h"
-#include "daemon/analysis/pixels.h"
 #include "daemon/analysis/running_ratio.h"
-#include "daemon/analysis/session_spectra.h"
-#include "daemon/analysis/spectrum.h"
+#include "daemon/spectra/gain.h"
+#include "daemon/spectra/pixels.h"
+#include "daemon/spectra/session_spectra.h"
+#include "daemon/spectra/spectrum.h"
 
 namespace creel::analysis {
 namespace {

@@ -7,13 +7,13 @@
 #include <numeric>
 #include <random>
 
-#include "daemon/analysis/background.h"
-#include "daemon/analysis/drift.h"
-#include "daemon/analysis/plural.h"
-#include "daemon/analysis/shift.h"
 #include "daemon/analysis/white_lines.h"
-#include "daemon/analysis/zero_loss.h"
-#include "tests/daemon/analysis/made_up.h"
+#include "daemon/losses/plural.h"
+#include "daemon/spectra/background.h"
+#include "daemon/spectra/drift.h"
+#include "daemon/spectra/shift.h"
+#include "daemon/spectra/zero_loss.h"
+#include "tests/spectra/made_up.h"
 
 namespace creel::analysis {
 namespace {

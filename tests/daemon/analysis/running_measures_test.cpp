@@ -6,7 +6,7 @@
 #include <cmath>
 #include <random>
 
-#include "tests/daemon/analysis/made_up.h"
+#include "tests/spectra/made_up.h"
 
 namespace creel::analysis {
 namespace {

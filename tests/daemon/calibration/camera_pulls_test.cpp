@@ -8,9 +8,9 @@
 #include <numeric>
 #include <vector>
 
-#include "daemon/analysis/dithered_gain.h"
-#include "daemon/analysis/gain.h"
 #include "daemon/calibration/pixel_noise.h"
+#include "daemon/spectra/dithered_gain.h"
+#include "daemon/spectra/gain.h"
 #include "sim/camera.h"
 #include "tests/daemon/calibration/pulls.h"
 

@@ -6,12 +6,12 @@
 #include <cmath>
 #include <random>
 
-#include "daemon/analysis/edges.h"
 #include "daemon/calibration/beam.h"
 #include "daemon/calibration/edge_table.h"
 #include "daemon/calibration/emission.h"
 #include "daemon/calibration/energy_axis.h"
 #include "daemon/calibration/pixel_noise.h"
+#include "daemon/spectra/edges.h"
 #include "protocol/physics/constants.h"
 
 namespace creel::calibration {
