@@ -40,13 +40,14 @@ std::string channels_block(const Evaluation& evaluation) {
 
 std::string opening(std::string_view title, const std::string& subtitle, Format format,
                     std::string_view output, int panels) {
-  const int height = 110 + 300 * panels;
+  constexpr double kBelow = 62;  // with less gnuplot leaves out the label of the lowest axis
+  const int height = 126 + 300 * panels;
   return figure_setup(format, output, height) + "set label 90 " + literal(title, 90) +
          " noenhanced at screen 0.02, screen " + exact(1 - 20.0 / height) + " font ',15' tc rgb '" +
          kInk + "'\nset label 91 " + literal(subtitle, 150) +
          " noenhanced at screen 0.02, screen " + exact(1 - 42.0 / height) + " font ',10' tc rgb '" +
          kGrey + "'\nset multiplot layout " + std::to_string(panels) +
-         ",1 margins screen 0.12,0.96," + exact(46.0 / height) + "," + exact(1 - 88.0 / height) +
+         ",1 margins screen 0.12,0.96," + exact(kBelow / height) + "," + exact(1 - 88.0 / height) +
          " spacing screen " + exact(96.0 / height) +
          "\nset key font ',9' samplen 2 spacing 1.1 noenhanced\n";
 }

@@ -114,6 +114,14 @@ TEST(Page, EscapesWhatComesFromFiles) {
   EXPECT_THAT(page, HasSubstr("2.718 +- 0.060"));
 }
 
+int times(const std::string& what, const std::string& text) {
+  int found = 0;
+  for (auto at = text.find(what); at != text.npos; at = text.find(what, at + 1)) {
+    ++found;
+  }
+  return found;
+}
+
 TEST(EvaluationFigures, AreDrawnAlsoWhereNumbersAreMissing) {
   if (std::system("command -v gnuplot >/dev/null 2>&1") != 0) {
     GTEST_SKIP() << "gnuplot is not installed";
@@ -135,9 +143,14 @@ TEST(EvaluationFigures, AreDrawnAlsoWhereNumbersAreMissing) {
       return dose_figure(one, "it's an ink film", format, output);
     });
     ASSERT_TRUE(dose.ok()) << dose.error().text;
-    std::ifstream file(base + "-edge.svg");
-    const std::string svg(std::istreambuf_iterator<char>(file), {});
-    EXPECT_THAT(svg, HasSubstr("energy loss (eV)"));
+    const auto drawn = [&base](const std::string& which) {
+      std::ifstream file(base + which);
+      return std::string(std::istreambuf_iterator<char>(file), {});
+    };
+    const std::string svg = drawn("-edge.svg");
+    // Each panel's axis says what it is; with too little room the lowest one's was left out.
+    EXPECT_EQ(times("energy loss (eV)", svg), one.fit.empty() ? 2 : 3);
+    EXPECT_EQ(times("dose (e/", drawn("-dose.svg")), one.oxidation ? 2 : 1);
     EXPECT_EQ(svg.find("mixture of the references") != std::string::npos, !one.fit.empty());
   }
   std::filesystem::remove_all(folder);
