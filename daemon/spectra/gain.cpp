@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
 
 #include "daemon/spectra/dithered_gain.h"
 #include "daemon/spectra/pixels.h"
@@ -100,15 +101,27 @@ void GainReference::take(const FrameInfo& info, const std::vector<float>& pixels
   if (sum.frames == 0) {
     sum.sum.assign(pixels.size(), 0.0);
     sum.squares.assign(pixels.size(), 0.0);
+    sum.with_total.assign(pixels.size(), 0.0);
     sum.last = pixels;
   }
+  const double total = std::accumulate(pixels.begin(), pixels.end(), 0.0) -
+                       std::accumulate(sum.last.begin(), sum.last.end(), 0.0);
   for (std::size_t i = 0; i < pixels.size(); ++i) {
     const double step = static_cast<double>(pixels[i]) - sum.last[i];
     sum.sum[i] += pixels[i];
     sum.squares[i] += step * step;
+    sum.with_total[i] += total * step;
   }
+  sum.total_squares += total * total;
   sum.last = pixels;
   ++sum.frames;
+}
+
+/// Squares of a pixel's successive differences, less what it should change when the light does: it
+/// has `part_of_light` of it. A laser that drops out for a frame is then no noise.
+double GainReference::Sum::own_squares(std::size_t pixel, double part_of_light) const {
+  return squares[pixel] - 2 * part_of_light * with_total[pixel] +
+         part_of_light * part_of_light * total_squares;
 }
 
 void GainReference::take_visit(const FrameInfo& info, std::vector<double> columns) {
@@ -241,7 +254,8 @@ Result<GainMap> GainReference::even_map(const Sum& gain, const Sum& dark) const 
     }
     map.response[i] = static_cast<float>(response);
     if (gain.frames > 1) {
-      const double own = gain.squares[i] / (2.0 * (n - 1.0)) / n;
+      const double part = light[i] / (mean * static_cast<double>(light.size()));
+      const double own = gain.own_squares(i, part) / (2.0 * (n - 1.0)) / n;
       const double of_dark = m > 1 ? dark.squares[i] / (2.0 * (m - 1.0)) / m : 0.0;
       map.variance[i] = static_cast<float>((own + of_dark) / (mean * mean));
     }

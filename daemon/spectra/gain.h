@@ -63,7 +63,12 @@ class GainReference {
   struct Sum {
     std::uint64_t frames = 0;
     std::vector<double> sum, squares;  // squares of successive differences
+    // How the differences go with that of the whole frame: what the light did between two frames,
+    // which is no noise of a pixel.
+    std::vector<double> with_total;
+    double total_squares = 0;
     std::vector<float> last;
+    [[nodiscard]] double own_squares(std::size_t pixel, double part_of_light) const;
   };
   using Sums = std::map<std::int64_t, Sum>;  // by exposure time
   /// Successive gain frames at one energy; rows summed.
