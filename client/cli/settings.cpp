@@ -1,5 +1,6 @@
 // settings: what a person typed for the last session, asked for again and written down.
 
+#include <poll.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -28,30 +29,54 @@ constexpr double kHour_ns = 3.6e12;
 
 extern "C" void on_ctrl_c(int) {}
 
-/// Ctrl-C ends the reading of an answer instead of the program, so that it can say what was saved.
-class CtrlC {
+/// Reads answers from the terminal. Ctrl-C ends the reading instead of the program, so that it can
+/// say what was saved. The signal is held back except while waiting: one that came a moment before
+/// would else be lost, and the reading go on.
+class Asker {
  public:
-  CtrlC() {
+  Asker() {
     struct sigaction action = {};
-    action.sa_handler = on_ctrl_c;  // without SA_RESTART
+    action.sa_handler = on_ctrl_c;
     ::sigaction(SIGINT, &action, &before_);
+    sigset_t held = {};
+    sigemptyset(&held);
+    sigaddset(&held, SIGINT);
+    ::sigprocmask(SIG_BLOCK, &held, &open_);
+    sigdelset(&open_, SIGINT);
   }
-  ~CtrlC() { ::sigaction(SIGINT, &before_, nullptr); }
-  CtrlC(const CtrlC&) = delete;
-  CtrlC& operator=(const CtrlC&) = delete;
+  ~Asker() {
+    ::sigprocmask(SIG_SETMASK, &open_, nullptr);
+    ::sigaction(SIGINT, &before_, nullptr);
+  }
+  Asker(const Asker&) = delete;
+  Asker& operator=(const Asker&) = delete;
+
+  /// The line that is typed. Nothing when the person stops: Ctrl-C, Ctrl-D, also in the middle of a
+  /// line.
+  [[nodiscard]] std::optional<std::string> ask(const std::string& question) const {
+    std::cerr << question << std::flush;
+    std::string line;
+    while (!line.ends_with('\n')) {
+      pollfd terminal{STDIN_FILENO, POLLIN, 0};
+      char typed[256];
+      // A terminal gives a line at a time, and what Ctrl-D cuts off.
+      const ssize_t got = ::ppoll(&terminal, 1, nullptr, &open_) == 1
+                              ? ::read(STDIN_FILENO, typed, sizeof typed)
+                              : -1;
+      if (got <= 0) {
+        std::cerr << std::endl;
+        return std::nullopt;
+      }
+      line.append(typed, static_cast<std::size_t>(got));
+    }
+    line.pop_back();
+    return line;
+  }
 
  private:
   struct sigaction before_ = {};
+  sigset_t open_ = {};
 };
-
-/// Nothing when the person stops: Ctrl-C, Ctrl-D, also in the middle of a line.
-std::optional<std::string> ask(const std::string& question) {
-  std::cerr << question << std::flush;
-  std::string line;
-  if (std::getline(std::cin, line) && !std::cin.eof()) return line;
-  std::cerr << std::endl;
-  return std::nullopt;
-}
 
 /// Puts an answer in its place if the series is still one with it; else leaves all as it was.
 Result<void> put_checked(json& document, const std::string& name, const std::string& typed) {
@@ -69,12 +94,13 @@ Result<void> put_checked(json& document, const std::string& name, const std::str
 
 /// Asks until the answer can be taken: wrong ones cost nothing but a line. Whether it was changed;
 /// an error when the person stops.
-Result<bool> still_true(json& document, const calibrate::TypedSetting& one, double old_h) {
+Result<bool> still_true(const Asker& asker, json& document, const calibrate::TypedSetting& one,
+                        double old_h) {
   const std::string value = one.value.is_string() ? one.value.get<std::string>() : one.value.dump();
   for (;;) {
     const auto typed =
-        ask(one.name + " = " + value + (one.unit.empty() ? "" : " ") + one.unit + ", " +
-            number(old_h, 3) + " h old. Still true? Enter: yes; or the new value: ");
+        asker.ask(one.name + " = " + value + (one.unit.empty() ? "" : " ") + one.unit + ", " +
+                  number(old_h, 3) + " h old. Still true? Enter: yes; or the new value: ");
     if (!typed) return Error{ErrorCode::cancelled, "stopped at " + one.name};
     if (typed->empty()) return false;
     const auto put = put_checked(document, one.name, *typed);
@@ -117,7 +143,7 @@ Result<calibrate::Answers> go_through(const SettingsOrder& order, json& document
       utc_from_text(document.value("beam", json::object()).value("measured_at", std::string()));
   const double beam_h =
       measured ? static_cast<double>(answers.taken_utc_ns - *measured) / kHour_ns : age_h;
-  const CtrlC ends_reading;
+  const Asker asker;
   for (const calibrate::TypedSetting& one : calibrate::typed_settings(document)) {
     if (answered(one.name)) continue;
     const double old_h = one.name.starts_with("beam.") ? std::max(age_h, beam_h) : age_h;
@@ -131,7 +157,7 @@ Result<calibrate::Answers> go_through(const SettingsOrder& order, json& document
                            : "") +
                 ": answer on a terminal, or give each with --set NAME=VALUE"};
       }
-      auto answer = still_true(document, one, old_h);
+      auto answer = still_true(asker, document, one, old_h);
       if (!answer.ok()) return answer.error();
       changed = *answer;
     }
