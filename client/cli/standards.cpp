@@ -21,7 +21,6 @@ using nlohmann::json;
 namespace {
 
 constexpr const char* kProgram = "creel " CREEL_VERSION;
-constexpr std::size_t kMostText = 1'000'000;
 constexpr double kYear_ns = 365.25 * 86400e9;
 
 std::string or_unknown(const std::optional<double>& value) {
