@@ -1,12 +1,11 @@
 #include "client/calibrate/typed_settings.h"
 
-#include "client/calibrate/needs.h"
-
 #include <filesystem>
 #include <fstream>
 #include <iterator>
 #include <system_error>
 
+#include "client/calibrate/needs.h"
 #include "protocol/base/crc32c.h"
 #include "protocol/base/text.h"
 

@@ -248,8 +248,7 @@ Result<Inputs> read_inputs(const Common& common, const BudgetOrder& order) {
 }
 
 /// What the rig's newest record of emission says of the planned charge; nothing: no such record.
-std::optional<analysis::ChargeEffect> charge_effect(const Inputs& inputs,
-                                                    const analysis::BudgetPlan& plan) {
+std::optional<double> charge_adds_ev2(const Inputs& inputs, const analysis::BudgetPlan& plan) {
   const report::SessionInput& pilot = inputs.of_pilot();
   const auto rig = parse_rig(pilot.documents.rig_text, pilot.documents.name);
   if (!rig.ok()) return std::nullopt;
@@ -257,9 +256,8 @@ std::optional<analysis::ChargeEffect> charge_effect(const Inputs& inputs,
       calibrate::read_shelf(calibrate::beside_session(pilot.path, "calibrations"));
   const Calibration* record = shelf.newest("emission", rig->name);
   if (record == nullptr) return std::nullopt;
-  const CalibrationValue* sharp = record->find("sharp_zero_loss_ev2");
   const CalibrationValue* added = record->find("charge_widening_ev2");
-  if (sharp == nullptr || added == nullptr) return std::nullopt;
+  if (added == nullptr) return std::nullopt;
   // Where the electrons of a planned pulse are known, the record is brought to them.
   double charge = 1;
   const CalibrationValue* per_pulse = record->find("electrons_per_pulse");
@@ -268,7 +266,7 @@ std::optional<analysis::ChargeEffect> charge_effect(const Inputs& inputs,
   if (per_pulse != nullptr && rate_hz > 0 && plan.lit_area_a2 > 0) {
     charge = plan.dose_rate * plan.lit_area_a2 / rate_hz / per_pulse->value;
   }
-  return analysis::ChargeEffect{sharp->value, std::max(0.0, added->value) * charge * charge};
+  return std::max(0.0, added->value) * charge * charge;
 }
 
 std::string text_of(const analysis::Budget& budget, const analysis::BudgetPlan& plan,
@@ -326,7 +324,7 @@ Answer budget(const Common& common, const BudgetOrder& order) {
   if (!options.critical_dose && inputs->series.guards.critical_dose) {
     options.critical_dose = inputs->series.guards.critical_dose->dose.value;
   }
-  options.charge = charge_effect(*inputs, *plan);
+  options.charge_adds_ev2 = charge_adds_ev2(*inputs, *plan);
   const auto made = analysis::make_budget(*plan, inputs->of_pilot().spectra, inputs->low.spectra,
                                           inputs->high.spectra, options);
   if (!made.ok()) {

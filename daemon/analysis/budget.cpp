@@ -247,9 +247,9 @@ void add_charge(const Forecasts& forecasts, const BudgetOptions& options, const 
     return forecasts.sigma(night);
   };
   char text[160];
-  if (options.charge) {
+  if (options.charge_adds_ev2) {
     for (const double factor : {2.0, 4.0, 8.0}) {
-      const double to = std::sqrt(fwhm * fwhm + options.charge->added_ev2 * (factor * factor - 1));
+      const double to = std::sqrt(fwhm * fwhm + *options.charge_adds_ev2 * (factor * factor - 1));
       std::snprintf(text, sizeof text,
                     "%g times the electrons in a pulse (zero loss %.2f eV), same dose sooner",
                     factor, to);
@@ -277,10 +277,10 @@ void add_charge(const Forecasts& forecasts, const BudgetOptions& options, const 
     (too_wide(middle) ? wide : fits) = middle;
   }
   made.widest_fwhm_ev = fits * fwhm;
-  if (options.charge) {
+  if (options.charge_adds_ev2) {
     made.most_charge =
-        options.charge->added_ev2 > 0
-            ? std::sqrt(1 + (fits * fits - 1) * fwhm * fwhm / options.charge->added_ev2)
+        *options.charge_adds_ev2 > 0
+            ? std::sqrt(1 + (fits * fits - 1) * fwhm * fwhm / *options.charge_adds_ev2)
             : std::numeric_limits<double>::infinity();
   }
 }

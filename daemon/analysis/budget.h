@@ -27,12 +27,6 @@ struct BudgetPlan {
   double pilot_dose_rate = 0, pilot_lit_area_a2 = 0, pilot_exposure_s = 0;
 };
 
-/// How the zero loss widens with the charge of a pulse, as `creel calibrate emission` finds it:
-/// FWHM^2 = sharp + added (charge / planned charge)^2.
-struct ChargeEffect {
-  double sharp_ev2 = 0, added_ev2 = 0;
-};
-
 struct BudgetOptions {
   std::string element = "Fe";
   std::optional<double> critical_dose;  ///< e/angstrom^2; nothing: no damage is presumed
@@ -42,7 +36,9 @@ struct BudgetOptions {
   double background = 1;                ///< likewise what lies under the edge
   BeamProfile profile = BeamProfile::flat;
   double axis_error_ev = 0;
-  std::optional<ChargeEffect> charge;  ///< nothing: not known on this rig
+  /// FWHM^2 that the planned charge of a pulse adds to the zero loss, eV^2; it grows as the square
+  /// of the charge (`creel calibrate emission`). Nothing: not known on this rig.
+  std::optional<double> charge_adds_ev2;
 };
 
 struct Budget {

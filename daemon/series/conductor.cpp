@@ -681,19 +681,19 @@ void Conductor::device_changed(const std::string& name) {
   }
 }
 
-void Conductor::shutter_lost(const std::string& name, const std::string& how) {
-  run_->engine->shutter_lost(name, how);
-  end_broken_stream();
-}
-
 /// A stream that is broken already does not wait for its end: what comes from here on may be
 /// without beam, and is not kept. (A single frame is not kept anyway, and a lost shutter is closed
 /// by its host or its lease.)
-void Conductor::end_broken_stream() {
-  if (!run_->streaming || !run_->engine->exposure_is_broken()) {
-    return;
+void Conductor::shutter_lost(const std::string& name, const std::string& how) {
+  run_->engine->shutter_lost(name, how);
+  if (run_->streaming && run_->engine->exposure_is_broken()) {
+    run_->streaming.reset();
+    end_wait();
   }
-  run_->streaming.reset();
+}
+
+/// Of Wait or Stream, now instead of when it was planned.
+void Conductor::end_wait() {
   if (run_->wait_timer != 0) {
     parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
     complete(outcome::Done{});
@@ -889,11 +889,10 @@ void Conductor::shutters_forced(const std::string& reason) {
   if (run_ != nullptr) {
     run_->engine->shutters_forced(reason);
     publish_notes();
-    end_broken_stream();
-    if (run_->wait_timer != 0) {  // no use in waiting for the end of this exposure
-      parts_.scheduler.cancel(std::exchange(run_->wait_timer, 0));
-      complete(outcome::Done{});
+    if (run_->engine->exposure_is_broken()) {
+      run_->streaming.reset();
     }
+    end_wait();  // no use in waiting for the end of this exposure
   }
 }
 

@@ -142,7 +142,7 @@ class Conductor {
   void frames_ended(const nlohmann::json& error);
   void acquisition_failed(const std::string& why);
   void shutter_lost(const std::string& name, const std::string& how);
-  void end_broken_stream();
+  void end_wait();
   bool ended_early();
   void stop_expecting();
   outcome::Taken receive(const ring::Block& block);

@@ -87,7 +87,7 @@ TEST(Pulls, ErrorBarIsNeitherTooWideNorTooNarrow) {
 }
 
 /// What the budget says of such a night, from a pilot of a quarter of its length.
-analysis::Budget foretold(const Rig& rig, const std::optional<analysis::ChargeEffect>& charge) {
+analysis::Budget foretold(const Rig& rig, std::optional<double> charge_adds_ev2) {
   const sim::View view(rig.laboratory, 4711, kDispersion_ev);
   Night night;
   night.exposures = 30;
@@ -106,7 +106,7 @@ analysis::Budget foretold(const Rig& rig, const std::optional<analysis::ChargeEf
   analysis::BudgetOptions options;
   options.critical_dose = 30;
   options.x0 = 0.75;
-  options.charge = charge;
+  options.charge_adds_ev2 = charge_adds_ev2;
   const auto made = analysis::make_budget(plan, *pilot, *low, *high, options);
   EXPECT_TRUE(made.ok()) << made.error().text;
   return made ? *made : analysis::Budget{};
@@ -139,7 +139,7 @@ TEST(Pulls, BudgetForetellsWhatMoreChargeInAPulseCosts) {
   rig.laboratory.specimen.critical_dose = {30, 30};
   rig.laboratory.source.charge_widening_ev = 0.08;
   const double added = std::pow(sim::charge_fwhm_ev(rig.laboratory.source), 2);
-  const auto before = foretold(rig, analysis::ChargeEffect{0.64, added});
+  const auto before = foretold(rig, added);
   const auto twice = std::find_if(
       before.what_if.begin(), before.what_if.end(),
       [](const auto& one) { return one.what.starts_with("2 times the electrons in a pulse"); });
